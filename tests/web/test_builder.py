@@ -291,6 +291,168 @@ def test_the_last_answer_wins(page: Page, collector: Collector) -> None:
     assert page.text(".effect .takes").lower() == "a sixpence"
 
 
+# --- beside the places ---------------------------------------------------------------------------------------------------------
+
+
+def opened(page: Page, title: str) -> None:
+    page.until(".part-editor summary", says=title).click()
+
+
+def added(page: Page, button: str, fact: str | None = None) -> None:
+    """Adds an entry by its button; of one about a fact the fact is searched for and taken."""
+    page.until(".adding button", says=button).click()
+    if fact is not None:
+        page.until(".adding .attribute-picker input").send_keys(fact)
+        page.until(".adding [role=option]", says=fact).click()
+    page.until(".draft-items button[aria-expanded=true]")
+
+
+def saved(page: Page, collector: Collector) -> dict[str, Any]:
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.until(".draft-state", says="As saved on the service.")
+    document: dict[str, Any] = collector.ask("GET", f"/v1/definitions/{collector.set}").json()["document"]
+    return document
+
+
+def test_what_holds_of_all_places_is_put_together_without_typing_a_rule(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    # Preferences: the one that is there goes behind two others.
+    opened(page, "Which coin is the better one: 1")
+    added(page, "First coins that")
+    page.until(".draft-items .rule-form button", says="Add a condition").click()
+    page.until(".draft-items .attribute-picker input").send_keys("problems")
+    page.until(".draft-items [role=option]", says="problems").click()
+    page.until(".condition-form select option[value=empty]").click()
+    page.until(".condition-form .buttons button", says="Add it").click()
+    # Form and text are the same rule: what is typed is in the form.
+    until_rule(page, "count(problems) = 0")
+    page.type_into("Rule of the entry", "count(problems) = 0 AND grade > 8")
+    page.until(".draft-items .says", says="more than 8")
+    page.type_into("Rule of the entry", "count(problems) = 0")
+    page.until("button[aria-label='Up: First coins that fit: count(problems) = 0']").click()
+    added(page, "In an order of yours", "strike")
+    for value in ("circulation", "proof"):
+        page.until("#prefer-2-value").send_keys(value, Keys.ENTER)
+    page.until("button[aria-label='Up: proof']").click()
+    # Presumptions: one more fact, of some coins only; and where the catalogue is complete.
+    opened(page, "What is presumed: 1")
+    page.until("button[aria-label^='Change: problems']").click()
+    page.until(".draft-items .adding button", says="Add a fact").click()
+    page.until(".draft-items .attribute-picker input").send_keys("magnetic")
+    page.until(".draft-items [role=option]", says="magnetic").click()
+    page.until(".presumed .choices label", says="no").click()
+    page.until(".draft-items button", says="Only of coins that").click()
+    page.type_into("Rule of the entry", "denomination = 'farthing'")
+    added(page, "The catalogue has them all")
+    page.type_into("Rule of the entry", "denomination = 'crown'")
+    # Rules over several places.
+    opened(page, "Rules over several places")
+    added(page, "All different in", "year on the coin")
+    page.until("#constraints-0-label").send_keys("No year twice")
+    for place in ("A florin", "Another florin"):
+        page.until("#does")
+        page.until(".draft-items .values label.pick", says=place).click()
+    added(page, "A goal")
+    page.until("#constraints-1-count").clear()
+    page.until("#constraints-1-count").send_keys("3")
+    page.type_into("Rule of the entry", "grade >= 40")
+    page.until(".draft-items .says", says="Goal: 3 coins that fit: grade >= 40")
+    for width, dark in page.looks():
+        page.until(".builder")
+        assert page.faults() == [], (width, dark)
+        assert page.overflow() <= 0, width
+    document = saved(page, collector)
+    assert document["prefer"] == [
+        {"where": "count(problems) = 0"},
+        {"highest": "grade"},
+        {"order": "strike", "values": ["proof", "circulation"]},
+    ]
+    assert document["presume"] == [{"facts": {"problems": [], "magnetic": False}, "where": "denomination = 'farthing'"}]
+    assert document["identify"] == [{"where": "denomination = 'crown'"}]
+    assert document["constraints"] == [
+        {
+            "id": "different",
+            "kind": "different",
+            "by": ["year_on_coin"],
+            "label": "No year twice",
+            "places": ["florin-a", "florin-b"],
+        },
+        {"id": "at-least", "kind": "at_least", "where": "grade >= 40", "count": 3},
+    ]
+    # A place that is gone is gone from the rules too; what else there is stays as it was.
+    page.until(".entry", says="Another florin").click()
+    page.until("button[aria-label='Remove: Another florin']").click()
+    document = saved(page, collector)
+    assert document["constraints"][0]["places"] == ["florin-a"]
+    assert [document[name] for name in ("one_per", "free_choice")] == [
+        DEFINITION[name] for name in ("one_per", "free_choice")
+    ]
+
+
+def test_keys_of_a_group_are_changed_afterwards(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.until(".entry", says="alloys").click()
+    page.until("#key").send_keys("silver")
+    page.until("#key-list [role=option]", says="silver").click()
+    page.until("button[aria-label='Remove: brass']").click()
+    page.until("button[aria-label='Up: silver']").click()
+    page.until(".part-editor .pick", says="known to have none").click()
+    page.type_into("Where to look on the coin", "the edge")
+    opened(page, "Which coin is the better one")
+    added(page, "The lower, the better", "year on the coin")
+    page.until(".effect li", says="silver")
+    group = saved(page, collector)["one_per"][0]
+    assert group == {
+        **DEFINITION["one_per"][0],
+        "keys": {"from": "list", "values": ["silver", "bronze"]},
+        "none": True,
+        "look_at": "the edge",
+        "prefer": [{"lowest": "year_on_coin"}],
+    }
+    # From elsewhere, and back: a list begins with what my coins have.
+    page.until(".part-editor .pick", says="All of the catalogue").click()
+    assert saved(page, collector)["one_per"][0]["keys"] == {"from": "catalogue"}
+    page.until(".part-editor .pick", says="A fixed list").click()
+    assert saved(page, collector)["one_per"][0]["keys"] == {"from": "list", "values": ["bronze"]}
+
+
+def test_signing_out_says_which_drafts_would_be_lost(
+    page: Page, collector: Collector, newcomer: Callable[[], tuple[str, str]]
+) -> None:
+    page.sign_in(collector.token)
+    builder(page, collector, "A crown")
+    page.type_into("Name of the place", "A crown piece")
+    page.until(".draft-state", says="not saved on the service yet")
+    page.press("Sign out")
+    page.until("[role=alert]", says="1 set that you are putting together is not saved")
+    assert page.text("[role=alert] li") == "One of every sign"
+    assert page.faults() == []
+    page.until("[role=alert] button", says="Stay signed in").click()
+    page.press("Sign out")
+    page.until("[role=alert] button", says="Save them as drafts on the service").click()
+    page.until(".draft-state", says="As saved on the service.")
+    slots = collector.ask("GET", f"/v1/definitions/{collector.set}").json()["document"]["slots"]
+    assert slots[4]["label"] == "A crown piece"
+    # Another one, and then the token ends: the draft waits here for its account, and nobody else is shown it.
+    page.type_into("Name of the place", "A crown of silver")
+    page.until(".draft-state", says="not saved on the service yet")
+    collector.ask("DELETE", "/v1/account/token")
+    page.until(".notice", says="You are no longer signed in")
+    page.until("[role=alert]", says="1 set that you are putting together is not saved")
+    assert "One of every sign" not in page.text("[role=alert]")
+    page.open(f"/app/sign-in#token={newcomer()[1]}")
+    page.press("Sign in with this token")
+    page.until(".trouble", says="This browser still has changes of the account")
+    page.press("Remove them from this browser")
+    page.until("main", not_saying="putting together")
+    page.press("Sign in with this token")
+    page.until("main h1", says="My sets")
+
+
 # --- for everybody -----------------------------------------------------------------------------------------------------------
 
 
@@ -319,7 +481,7 @@ def test_the_keyboard_alone_does(page: Page, collector: Collector) -> None:
     page.until("[role=option]", says="grade")
     page.keys(Keys.ARROW_DOWN, Keys.ENTER)
     page.until(".condition-form select")
-    tab_to(page, "rule-add--value-0")
+    tab_to(page, "accepts-add--value-0")
     page.keys("40")
     tab_to(page, "Add it")
     page.keys(Keys.ENTER)

@@ -1,5 +1,6 @@
 // The app: which view an address shows, and who is signed in.
 import { onEnd } from "./kept/api.js";
+import { unsavedDrafts } from "./kept/drafts.js";
 import { keepSheets } from "./kept/need-sheets.js";
 import { begin, device, end, turn } from "./kept/sending.js";
 import { keptSession, lapse, signOut } from "./kept/session.js";
@@ -143,7 +144,7 @@ function AttentionLink({ here }) {
 async function isUnsent() {
   const is = async () => {
     const { unsent, refused } = await device.waiting();
-    return unsent + refused > 0;
+    return unsent + refused + (await unsavedDrafts()).length > 0;
   };
   if (!(await is())) return false;
   await Promise.race([turn(), new Promise((done) => setTimeout(done, 5000))]);

@@ -51,6 +51,14 @@ export async function kept(key) {
   return (await database()).get(KEPT, key);
 }
 
+/** Everything that is kept under a key that begins so. @param {string} start @returns {Promise<[string, any][]>} */
+export async function keptFrom(start) {
+  const range = IDBKeyRange.bound(start, `${start}\uffff`);
+  const within = (await database()).transaction(KEPT).store;
+  const [keys, values] = await Promise.all([within.getAllKeys(range), within.getAll(range)]);
+  return keys.map((key, at) => [String(key), values[at]]);
+}
+
 /** @param {string} key @param {unknown} value */
 export async function keep(key, value) {
   await (await database()).put(KEPT, value, key);

@@ -2,6 +2,7 @@
 // changed, and by a timer while something is left to do.
 import { ask, tokenEnded } from "./api.js";
 import { Device, OtherAccount } from "./device.js";
+import { unsavedDrafts } from "./drafts.js";
 import { watchAnew, watchHoldings } from "./live.js";
 import { Sync } from "./sync.js";
 import { say } from "./words.js";
@@ -130,18 +131,19 @@ document.addEventListener("visibilitychange", () => {
 });
 
 /**
- * The stores of this browser are the account's from now on. Throws OtherAccount where another account's edits were not sent; where
+ * The stores of this browser are the account's from now on. Throws OtherAccount where another account's edits or drafts wait here; where
  * there are none, nothing of that account stays. @param {string} token @param {string} name of the account
  */
 export async function claim(token, name) {
   end();
   const answer = await ask("GET", "/v1/holdings/sync", { as: token });
   const { account } = await answer.json();
+  const drafts = (await unsavedDrafts()).length;
   await device.store.step(async (within) => {
     const before = await within.note("account");
     if (before !== null && before !== account) {
       const waits = (await within.outboxSize()) + (await within.attentionSize()) + (await within.unsentPhotos()).length;
-      if (waits > 0) throw new OtherAccount(await within.note("account_name"));
+      if (waits + drafts > 0) throw new OtherAccount(await within.note("account_name"));
       await within.clear();
     }
     await within.setNote("account", account);

@@ -2,6 +2,7 @@
 import { Problem, ask, send, useToken } from "./api.js";
 import { drop, keep, kept, wipe } from "./database.js";
 import { OtherAccount } from "./device.js";
+import { unsavedDrafts } from "./drafts.js";
 import { dropPages } from "./paper.js";
 import { claim, device, end, tellTabs } from "./sending.js";
 import { say } from "./words.js";
@@ -103,13 +104,13 @@ export async function forget() {
   tellTabs();
 }
 
-/** The token is no longer good: everything here is forgotten, unless there is something that was not sent; then that is kept. */
+/** The token is no longer good: everything here is forgotten, unless there is something that was not sent or saved; then that is kept. */
 export async function lapse() {
   end();
   useToken(null);
   await dropPages();
   const { unsent, refused } = await device.waiting();
-  if (unsent + refused === 0) await wipe();
+  if (unsent + refused + (await unsavedDrafts()).length === 0) await wipe();
   else await drop("session");
   tellTabs();
 }

@@ -30,6 +30,7 @@ function attributesAsTerms(attributes) {
     alternative_labels: [...Object.keys(one.synonyms ?? {}), one.help ?? ""].filter((text) => text !== ""),
     abbreviations: [],
     names: [],
+    broader: [],
     note: one.help ?? "",
   }));
   return termsOf("attributes", concepts);

@@ -6,7 +6,7 @@ import { labelsOf } from "./data.js";
 import { html } from "./html.js";
 import { useMessages } from "./message.js";
 import { coinName } from "./place.js";
-import { partAt, withExample, withoutExample } from "../sheet/draft.js";
+import { focusOf, partAt, withExample, withoutExample } from "../sheet/draft.js";
 
 export const findingKey = ({ code, pointer, message }) => `${code} ${pointer} ${message}`;
 
@@ -18,12 +18,13 @@ function exampleInWords(facts, label) {
 function Finding({ finding, document, label, goTo, acknowledged, acknowledge }) {
   const worded = useMessages();
   const part = partAt(document, finding.pointer);
+  const entry = focusOf(finding.pointer);
   const isWarning = finding.severity === "warning";
   return html`<li class="finding severity-${finding.severity}">
     <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${worded(finding)}</p>
     ${finding.example && html`<p class="hint">${say("build.example_coin", { facts: exampleInWords(finding.example, label) })}</p>`}
     <p class="buttons">
-      ${part !== null && html`<button type="button" class="plain" onClick=${() => goTo(part)}>${say("build.go_to_place")}</button>`}
+      ${(part ?? entry) !== null && html`<button type="button" class="plain" onClick=${() => goTo(part, entry)}>${say(part === null ? "build.go_to_entry" : "build.go_to_place")}</button>`}
       ${isWarning && html`<label class="pick"><input type="checkbox" checked=${acknowledged} onChange=${() => acknowledge(findingKey(finding))} /> ${say("build.acknowledge")}</label>`}
     </p>
   </li>`;
@@ -52,7 +53,7 @@ function totals(places) {
 
 /**
  * @param {{document: object, preview: object | null, entry: import("../sheet/draft.js").Entry | null, attributes: Map<string, object>,
- *   goTo: (id: string) => void, acknowledged: Set<string>, acknowledge: (key: string) => void, change: (document: object) => void}} of
+ *   goTo: (id: string | null, focus?: string | null) => void, acknowledged: Set<string>, acknowledge: (key: string) => void, change: (document: object) => void}} of
  */
 export function DraftEffect({ document, preview, entry, attributes, goTo, acknowledged, acknowledge, change }) {
   if (preview === null) return html`<p role="status">${say("app.loading")}</p>`;

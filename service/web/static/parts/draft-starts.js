@@ -93,7 +93,7 @@ function TermChoice({ id, attribute, label, chosen, choose }) {
   const { value: counts } = useLoaded(() => loadCounts(attribute.name), [attribute.name]);
   const behind = new Map((counts?.values ?? []).map((entry) => [String(entry.value), entry.with_narrower ?? entry.coins]));
   const usual = [...behind.keys()].filter((value) => behind.get(value) > 0 && terms?.terms.has(value)).slice(0, 8);
-  const named = (value) => ({ id: value, label: terms.terms.get(value).label });
+  const named = (value) => ({ id: value, label: terms?.terms.get(value)?.label ?? value });
   return html`<div class="field"><label for=${id}>${label}</label>
     <${TermPicker} id=${id} terms=${terms} text=${text} counts=${behind} typed=${setText} picked=${(term) => {
       choose(term);
@@ -120,7 +120,7 @@ function PageChoice({ id, chosen, choose }) {
 function FromTemplate({ id, attributes, document, change }) {
   const [name, setName] = useState(TEMPLATES[0].id);
   const [chosen, setChosen] = useState({});
-  const template = TEMPLATES.find((one) => one.id === name);
+  const template = TEMPLATES.find((one) => one.id === name) ?? TEMPLATES[0];
   const { value: years } = useLoaded(() => (name === "decades" ? loadCounts("year_on_coin") : null), [name]);
   const put = (more) => setChosen({ ...chosen, ...more });
   const ready = template.optional || template.asks.every((what) => (what === "page" ? chosen.page !== undefined : chosen[what] !== undefined));

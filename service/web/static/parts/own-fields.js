@@ -12,7 +12,7 @@ export const ownName = (name) => say(`own.${name}`);
 /** @param {string} value of status or mark */
 export const choiceInWords = (value) => say(`own_is.${value.replace(" ", "_")}`);
 
-/** A field's value as people write it. @param {string} name @param {unknown} value */
+/** A field's value as people write it. @param {string} name @param {any} value */
 export function ownInWords(name, value) {
   if (name === "status" || name === "mark") return choiceInWords(value);
   if (name === "price_paid") return say("own.amount", { amount: factInWords(value.amount), currency: value.currency });

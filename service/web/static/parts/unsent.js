@@ -1,9 +1,11 @@
 // What was done here and is not at the service: how much it is, as a file, and taking such a file in.
 import { wipe } from "../kept/database.js";
 import { OtherAccount } from "../kept/device.js";
+import { dropDraft, storeDraft, unsavedDrafts } from "../kept/drafts.js";
 import { saveFile } from "../kept/save.js";
 import { device, turn } from "../kept/sending.js";
 import { date, say } from "../kept/words.js";
+import { useActing } from "./acting.js";
 import { useLoaded } from "./data.js";
 import { html, useEffect, useState } from "./html.js";
 import { Trouble } from "./trouble.js";
@@ -69,13 +71,39 @@ export function useNeeding() {
  */
 export function Unsent({ title, remove, removed, kept }) {
   const waiting = useWaiting();
-  if (waiting === null || waiting.unsent + waiting.refused === 0) return null;
+  const { value: drafts, again } = useLoaded(unsavedDrafts, [], { keeps: true });
+  useEffect(() => device.watch(again), []);
+  if (waiting === null || drafts === null || waiting.unsent + waiting.refused + drafts.length === 0) return null;
   return html`<section class="panel" role="alert"><h2>${title}</h2>
     <p>${waiting.unsent > 0 && say("unsent.what", { n: waiting.unsent })} ${waiting.refused > 0 && say("unsent.refused", { n: waiting.refused })}</p>
-    <p class="buttons"><${SaveUnsent} />
+    ${drafts.length > 0 && html`<${Drafts} drafts=${drafts} again=${again} isOwner=${kept !== undefined} />`}
+    <p class="buttons">${waiting.unsent + waiting.refused > 0 && html`<${SaveUnsent} />`}
       ${kept && html`<button type="button" onClick=${kept}>${say("unsent.stay")}</button>`}
       <button type="button" class="plain" onClick=${removed}>${remove}</button></p>
   </section>`;
+}
+
+/** Sets that are put together here and not saved. @param {{drafts: object[], again: () => Promise<void>, isOwner: boolean}} of `isOwner`: signed in; else they stay unnamed */
+function Drafts({ drafts, again, isOwner }) {
+  const { busy, error, attempt } = useActing();
+  const named = ({ draft }) => draft.document.title || say("build.title");
+  const save = () =>
+    attempt(async () => {
+      try {
+        for (const { id, draft } of drafts) {
+          await storeDraft(id, draft);
+          await dropDraft(id);
+        }
+      } finally {
+        await again();
+      }
+    });
+  const asFiles = () => drafts.forEach(({ draft }) => saveFile(`${named({ draft })}.definition.json`, new Blob([JSON.stringify(draft.document, null, 2)], { type: "application/json" })));
+  return html`<p>${say("unsent.drafts", { n: drafts.length })}</p>
+    ${isOwner && html`<ul>${drafts.map((one) => html`<li key=${one.id}><a href="/app/build/${one.id ?? "new"}">${named(one)}</a></li>`)}</ul>`}
+    <${Trouble} error=${error} />
+    <p class="buttons">${isOwner && html`<button type="button" disabled=${busy} onClick=${save}>${say("unsent.save_drafts")}</button>`}
+      <button type="button" class="plain" onClick=${asFiles}>${say("unsent.drafts_as_files")}</button></p>`;
 }
 
 /** For whoever signs in where somebody's changes wait: they go with the account that made them. */

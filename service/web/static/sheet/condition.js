@@ -56,11 +56,11 @@ export const textFrom = (value) => (value === null || value === undefined ? "" :
 export function spansOf(values, most = 24) {
   const found = values.filter(({ value, coins }) => typeof value === "number" && coins > 0);
   if (found.length === 0) return [];
-  const numbers = found.map(({ value }) => value);
+  const numbers = found.map(({ value }) => Number(value));
   const [low, high] = [Math.min(...numbers), Math.max(...numbers)];
   const width = [1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 5000].find((one) => Math.floor(high / one) - Math.floor(low / one) < most) ?? 10000;
   const first = Math.floor(low / width);
   const spans = Array.from({ length: Math.floor(high / width) - first + 1 }, (_, at) => ({ from: (first + at) * width, to: (first + at + 1) * width - 1, coins: 0 }));
-  for (const { value, coins } of found) spans[Math.floor(value / width) - first].coins += coins;
+  for (const { value, coins } of found) spans[Math.floor(Number(value) / width) - first].coins += coins;
   return spans;
 }

@@ -18,6 +18,9 @@ export const entriesOf = (document) => KINDS.flatMap((kind) => (document[kind] ?
 /** The entry with this id, or null. @returns {Entry | null} */
 export const entryOf = (document, id) => entriesOf(document).find(({ part }) => part.id === id) ?? null;
 
+/** The entry with this id, which there is. @returns {Entry} */
+const known = (document, id) => /** @type {Entry} */ (entryOf(document, id));
+
 /** The entries page by page, as the album has them; what no page names comes last. @returns {Leaf[]} */
 export function leavesOf(document) {
   const left = new Map(entriesOf(document).map((entry) => [entry.part.id, entry]));
@@ -40,9 +43,9 @@ export function newIdOf(document, label) {
   }
 }
 
-const replaced = (list, at, item) => list.map((one, place) => (place === at ? item : one));
+export const replaced = (list, at, item) => list.map((one, place) => (place === at ? item : one));
 
-/** With a part added, on a page where one is named. @param {Kind} kind @param {object} part without an id @returns {{document: object, id: string}} */
+/** With a part added, on a page where one is named. @param {Kind} kind @param {any} part without an id @param {number | null} [page] @returns {{document: object, id: string}} */
 export function withPart(document, kind, part, page = null) {
   const id = newIdOf(document, part.id ?? part.label ?? "");
   const made = { ...document, [kind]: [...(document[kind] ?? []), { ...part, id }] };
@@ -51,17 +54,17 @@ export function withPart(document, kind, part, page = null) {
 
 /** With members of a part changed; null takes one away. */
 export function changedPart(document, id, more) {
-  const { kind, at, part } = entryOf(document, id);
+  const { kind, at, part } = known(document, id);
   const now = Object.fromEntries(Object.entries({ ...part, ...more }).filter(([, value]) => value !== null));
   return { ...document, [kind]: replaced(document[kind], at, now) };
 }
 
 /** Without a part, and without what names it. */
 export function withoutPart(document, id) {
-  const { kind } = entryOf(document, id);
+  const { kind } = known(document, id);
   const made = { ...document, [kind]: document[kind].filter((part) => part.id !== id) };
   if (made[kind].length === 0 && kind !== "slots") delete made[kind];
-  return onPage(made, id, null);
+  return withoutNames(onPage(made, id, null), id);
 }
 
 /** On a page of the layout, or on none. */
@@ -91,7 +94,7 @@ export function withoutPage(document, at) {
 }
 
 /** Two neighbours of a list changed over; the same list where there is no neighbour. */
-function swapped(list, at, step) {
+export function swapped(list, at, step) {
   const to = at + step;
   if (at < 0 || to < 0 || to >= list.length) return list;
   const made = [...list];
@@ -111,7 +114,7 @@ export function moved(document, id, step) {
     const slots = swapped(document.layout[page].slots, document.layout[page].slots.indexOf(id), step);
     return slots === document.layout[page].slots ? document : { ...document, layout: replaced(document.layout, page, { ...document.layout[page], slots }) };
   }
-  const { kind, at } = entryOf(document, id);
+  const { kind, at } = known(document, id);
   // Past those on pages, which are not its neighbours where it is shown.
   const loose = document[kind].map((part, place) => ({ part, place })).filter(({ part }) => pageOf(document, part.id) === null);
   const here = loose.findIndex(({ place }) => place === at);
@@ -135,12 +138,41 @@ export const valueAt = (document, pointer) => steps(pointer).reduce((value, step
 
 /** The document with another value where a pointer leads. */
 export function withValueAt(document, pointer, value) {
-  const put = (here, [step, ...rest]) => {
+  const put = (/** @type {any} */ here, /** @type {string[]} */ [step, ...rest]) => {
     if (step === undefined) return value;
     if (Array.isArray(here)) return replaced(here, Number(step), put(here[Number(step)], rest));
     return { ...here, [step]: put(here[step], rest) };
   };
   return put(document, steps(pointer));
+}
+
+/** The list where a pointer leads; none is an empty one. @returns {any[]} */
+export const listAt = (document, pointer) => valueAt(document, pointer) ?? [];
+
+const parentOf = (pointer) => pointer.slice(0, pointer.lastIndexOf("/"));
+const lastOf = (pointer) => pointer.slice(pointer.lastIndexOf("/") + 1);
+
+/** The document without what a pointer leads to: a member of an object. */
+export function withoutMember(document, pointer) {
+  const parent = valueAt(document, parentOf(pointer));
+  if (parent === undefined || !Object.hasOwn(parent, lastOf(pointer))) return document;
+  const { [lastOf(pointer)]: _, ...rest } = parent;
+  return withValueAt(document, parentOf(pointer), rest);
+}
+
+/** With a list where a pointer leads; an empty one is left out. */
+export const withList = (document, pointer, list) => (list.length === 0 ? withoutMember(document, pointer) : withValueAt(document, pointer, list));
+
+/** Without what names a part that is gone: rules over no other place, test cases of no other one. */
+function withoutNames(document, id) {
+  const others = (names) => names.filter((name) => name !== id && !name.startsWith(`${id}/`));
+  const rules = listAt(document, "/constraints")
+    .filter(({ place, places }) => place !== id && (places === undefined || others(places).length > 0))
+    .map((rule) => (rule.places === undefined ? rule : { ...rule, places: others(rule.places) }));
+  const examples = listAt(document, "/examples")
+    .map((one) => ({ ...one, ...(one.fits ? { fits: others(one.fits) } : {}), ...(one.not ? { not: others(one.not) } : {}) }))
+    .filter(({ fits = [], not = [] }) => fits.length + not.length > 0);
+  return withList(withList(document, "/constraints", rules), "/examples", examples);
 }
 
 /** The pointer of a part's rule. @param {Entry} entry */
@@ -151,6 +183,9 @@ export function partAt(document, pointer) {
   const [kind, at] = steps(pointer);
   return KINDS.includes(kind) ? (document[kind]?.[Number(at)]?.id ?? null) : null;
 }
+
+/** The entry of a list beside the places that a pointer leads into: a preference, a presumption, a rule over several places; or null. */
+export const focusOf = (pointer) => /^(\/(prefer|presume|identify|constraints)\/\d+|\/\w+\/\d+\/prefer\/\d+)(\/|$)/.exec(pointer)?.[1] ?? null;
 
 /** An example of the author's: what a coin has to fit, or must not fit. */
 export function withExample(document, example) {

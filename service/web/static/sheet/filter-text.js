@@ -51,7 +51,7 @@ const pattern = (text) => text.replace(/[\\%_]/g, (sign) => `\\${sign}`);
 /**
  * One condition as text; null: what is given is no value for it.
  * @param {Attribute} attribute @param {boolean} isOwn whether it is one of the owner's own fields @param {string} relation
- * @param {unknown} value a fact, as a fact field tells it
+ * @param {any} value a fact, as a fact field tells it
  */
 export function conditionText(attribute, isOwn, relation, value) {
   const name = !isOwn && OWN.has(attribute.name) ? `facts.${attribute.name}` : attribute.name;

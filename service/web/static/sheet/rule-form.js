@@ -44,7 +44,9 @@ function attributeIn(args) {
   return first !== null && typeof first === "object" && typeof first.property === "string" ? first.property : null;
 }
 
+/** @param {{op: string, args: any[]}} tree @returns {Condition | null} */
 function guess({ op: sign, args }) {
+  /** @returns {Condition | null} */
   const made = (how, attribute, values = []) => (attribute === null ? null : { kind: "condition", attribute, how, values });
   const attribute = attributeIn(args);
   const rest = args.slice(1);
@@ -53,7 +55,7 @@ function guess({ op: sign, args }) {
   if (sign === "or") {
     const each = args.map((arg) => (arg?.op === "narrower" ? guess(arg) : null));
     const one = each[0]?.attribute ?? null;
-    return each.every((arg) => arg !== null && arg.attribute === one) ? made("narrower", one, each.flatMap(({ values }) => values)) : null;
+    return each.every((arg) => arg !== null && arg.attribute === one) ? made("narrower", one, each.flatMap((found) => found?.values ?? [])) : null;
   }
   if (sign === "=" && args[0]?.op === "count" && rest[0] === 0) return made("empty", attributeIn(args[0].args));
   if (named(LISTS, sign)) return made(named(LISTS, sign), attribute, rest[0]);
@@ -76,9 +78,10 @@ function conditionOf(tree) {
 function nodeOf(tree) {
   const condition = conditionOf(tree);
   if (condition !== null) return condition;
-  if (tree?.op === "and") return { kind: "all", items: tree.args.map(nodeOf) };
-  if (tree?.op === "or") return { kind: "any", items: tree.args.map(nodeOf) };
-  if (tree?.op === "not") return { kind: "not", item: nodeOf(tree.args[0]) };
+  const { op: sign, args } = typeof tree === "object" && tree !== null ? /** @type {{op: string, args: any[]}} */ (tree) : { op: "", args: [] };
+  if (sign === "and") return { kind: "all", items: args.map(nodeOf) };
+  if (sign === "or") return { kind: "any", items: args.map(nodeOf) };
+  if (sign === "not") return { kind: "not", item: nodeOf(args[0]) };
   return { kind: "block", tree };
 }
 
@@ -123,6 +126,7 @@ const without = (list, at) => list.filter((_, place) => place !== at);
 export function changedAt(node, path, change) {
   if (path.length === 0) return change(node);
   const [at, ...rest] = path;
+  if (node.kind === "condition" || node.kind === "block") return node;
   if (node.kind === "not") {
     // What is denied is its one part.
     const inner = changedAt(node.item, rest, change);
@@ -135,7 +139,7 @@ export function changedAt(node, path, change) {
 
 /** A condition added to the group at a path. */
 export function added(form, path, condition) {
-  return changedAt(form, path, (node) => ({ ...node, items: [...node.items, condition] }));
+  return changedAt(form, path, (node) => (node.kind === "all" || node.kind === "any" ? { ...node, items: [...node.items, condition] } : node));
 }
 
 /** The part at a path, or else another condition. */

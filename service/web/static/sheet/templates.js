@@ -67,9 +67,9 @@ export function decadesOf(years, thisYear) {
   return [decade(Math.min(...years)), decade(Math.max(...years))];
 }
 
-/** With a page of another document, its places under ids of their own. @param {number} page its number in that layout, null for the rest */
+/** With a page of another document, its places under ids of their own. @param {number | null} page its number in that layout, null for the rest */
 function withCopy(document, other, page) {
-  const leaf = leavesOf(other).find((one) => one.page === page);
+  const leaf = /** @type {import("./draft.js").Leaf} */ (leavesOf(other).find((one) => one.page === page));
   let made = leaf.label === "" ? document : withPage(document, leaf.label);
   const at = leaf.label === "" ? null : made.layout.length - 1;
   for (const { kind, part } of leaf.entries) made = withPart(made, kind, part, at).document;
@@ -98,7 +98,9 @@ export function conditionsOf(facts, attributes) {
   return found;
 }
 
+/** @param {string} attribute @param {any} fact @param {{many?: boolean, type?: string} | undefined} known @returns {import("./rule-form.js").Condition | null} */
 function conditionOn(attribute, fact, known) {
+  /** @returns {import("./rule-form.js").Condition} */
   const made = (how, values) => ({ kind: "condition", attribute, how, values });
   if (fact === undefined || known === undefined || known.type === "date" || known.type === "timestamp") return null;
   if (Array.isArray(fact)) return fact.length === 0 ? made("empty", []) : made("has_all", fact);

@@ -1,6 +1,6 @@
 // A set definition put together: picks, the rule as text, and what it does, side by side.
 import { ask, get, send } from "../kept/api.js";
-import { drop, keep, kept } from "../kept/database.js";
+import { dropDraft, keepDraft, keptDraft, storeDraft, watchStored } from "../kept/drafts.js";
 import { newId } from "../kept/edits.js";
 import { say, spoken } from "../kept/words.js";
 import { useActing } from "../parts/acting.js";
@@ -10,7 +10,6 @@ import { PartEditor, PlaceList, SetEditor } from "../parts/draft-places.js";
 import { DraftStarts } from "../parts/draft-starts.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
 import { go } from "../parts/navigation.js";
-import { RuleForm } from "../parts/rule-form.js";
 import { RuleText } from "../parts/rule-text.js";
 import { Tabs, useNarrow } from "../parts/tabs.js";
 import { Title } from "../parts/title.js";
@@ -23,11 +22,10 @@ const PAUSE = 400;
 const COLUMNS = ["pick", "rule", "does"];
 const NARROW = "(max-width: 64rem)";
 const SCOPE = "/scope";
-const keptUnder = (id) => `draft ${id ?? "new"}`;
 
 /** What is worked on: what this browser kept unsaved, else the definition as it is stored, else a new one. */
 async function load(id) {
-  const before = (await kept(keptUnder(id))) ?? null;
+  const before = await keptDraft(id);
   if (id === null) return before ?? { document: blank(say("build.new_set"), spoken()), etag: null, unsaved: false };
   const stored = await get(`/v1/definitions/${id}`);
   if (before !== null) return before;
@@ -71,7 +69,12 @@ function usePreview(document, settled, taken) {
 function Builder({ set, first, attributes }) {
   const [id, setId] = useState(set);
   const [draft, setDraft] = useState(first);
-  const [chosen, choose] = useState(null);
+  const [chosen, setChosen] = useState(null);
+  const [focus, setFocus] = useState(/** @type {string | null} */ (null));
+  const choose = (part) => {
+    setChosen(part);
+    setFocus(null);
+  };
   const [tab, setTab] = useState("pick");
   const [led, setLed] = useState(0);
   const [readings, setReadings] = useState(new Map());
@@ -85,14 +88,14 @@ function Builder({ set, first, attributes }) {
       // Nothing but texts of the service: it knows them already.
       if (now.document === sent) settled.current = written;
       const next = written === now.document ? now : { ...now, document: written };
-      if (next.unsaved) keep(keptUnder(id), next);
+      if (next.unsaved) keepDraft(id, next);
       return next;
     });
   });
   const change = (next, show) => {
     setDraft((now) => {
       const made = { ...now, document: typeof next === "function" ? next(now.document) : next, unsaved: true };
-      keep(keptUnder(id), made);
+      keepDraft(id, made);
       return made;
     });
     if (show === undefined) return;
@@ -100,29 +103,49 @@ function Builder({ set, first, attributes }) {
     setLed((before) => before + 1);
   };
   const entry = chosen === null ? null : entryOf(document, chosen);
-  const pointer = entry === null ? SCOPE : pointerOf(entry);
-  const rule = valueAt(document, pointer) ?? true;
+  // The rule whose text is shown: that of the entry that is being changed, else of the place, else of the set.
+  const isOfEntry = focus !== null && valueAt(document, `${focus}/where`) !== undefined;
+  const pointer = isOfEntry ? `${focus}/where` : entry === null ? SCOPE : pointerOf(entry);
+  const ruleAt = (at) => valueAt(document, at) ?? true;
+  const rule = ruleAt(pointer);
   const reading = readings.get(keyOf(rule));
-  const tree = typeof rule === "string" ? reading?.json : rule;
-  const form = tree === undefined || tree === null || (typeof rule === "string" && !isExact(rule)) ? null : formOf(tree);
-  const put = (value) => {
+  const put = (at, value) => {
     const { scope, ...rest } = document;
-    change(pointer === SCOPE && (value === true || value === "") ? rest : withValueAt(document, pointer, value));
+    change(at === SCOPE && (value === true || value === "") ? rest : withValueAt(document, at, value));
   };
   // Until the service has written what was picked, the text before.
   const shown = useRef(new Map());
-  const text = typeof rule === "string" ? rule : (reading?.text ?? (rule === true ? "TRUE" : (shown.current.get(pointer) ?? "")));
-  shown.current.set(pointer, text);
+  const textAt = (at) => {
+    const one = ruleAt(at);
+    const text = typeof one === "string" ? one : (readings.get(keyOf(one))?.text ?? (one === true ? "TRUE" : (shown.current.get(at) ?? "")));
+    shown.current.set(at, text);
+    return text;
+  };
+  const formAt = (at) => {
+    const one = ruleAt(at);
+    const tree = typeof one === "string" ? readings.get(keyOf(one))?.json : one;
+    return tree === undefined || tree === null || (typeof one === "string" && !isExact(one)) ? null : formOf(tree);
+  };
+  const work = { document, attributes, change, focus, setFocus, formAt, textAt, putForm: (at, next) => put(at, treeOf(next)) };
   const acknowledge = (key) => setAcknowledged(new Set(acknowledged.has(key) ? [...acknowledged].filter((one) => one !== key) : [...acknowledged, key]));
-  const goTo = (part) => {
-    choose(part);
+  const goTo = (part, at = null) => {
+    setChosen(part);
+    setFocus(at);
     setTab("pick");
     setLed((before) => before + 1);
   };
   // Once what was chosen is there.
   useEffect(() => {
-    if (led > 0) window.document.getElementById(chosen === null ? "set-title" : "part-label")?.focus();
+    if (led === 0) return;
+    const opened = focus === null ? null : /** @type {HTMLElement | null} */ (window.document.querySelector(".draft-items [aria-expanded='true']"));
+    (opened ?? window.document.getElementById(chosen === null ? "set-title" : "part-label"))?.focus();
   }, [led]);
+  // It may be stored from elsewhere on the page: before signing out.
+  useEffect(() => watchStored((before, stored) => {
+    if (before !== id) return;
+    setId(stored.id);
+    setDraft((now) => ({ ...now, etag: stored.etag, unsaved: false }));
+  }), [id]);
   const narrow = useNarrow(NARROW);
   const page = entry === null ? null : pageOf(document, entry.part.id);
   const counts = new Map();
@@ -130,26 +153,22 @@ function Builder({ set, first, attributes }) {
   const saved = (next, known) => {
     setId(known);
     setDraft(next);
-    drop(keptUnder(id));
+    dropDraft(id);
   };
   const starts = html`<${DraftStarts} id="start" document=${document} attributes=${attributes} change=${change} page=${page} />`;
   const places = html`<${PlaceList} document=${document} chosen=${entry?.part.id ?? null} choose=${choose} counts=${counts} />`;
-  const putForm = (next) => put(treeOf(next));
   const columns = {
     pick: entry === null
-      ? html`${places}${starts}<${SetEditor} document=${document} change=${change}>
-          <h3>${say("build.scope")}</h3>
-          ${form === null ? html`<p class="hint">${say("build.read_text_first")}</p>` : html`<${RuleForm} key="scope" id="rule" form=${form} change=${putForm} attributes=${attributes} document=${document} />`}
-        </${SetEditor}>`
-      : html`${places}<${PartEditor} key=${entry.part.id} document=${document} entry=${entry} form=${form} attributes=${attributes} change=${change} changeRule=${putForm} />${starts}`,
-    rule: html`<${RuleText} key=${pointer} id="rule-text" label=${entry === null ? say("build.scope") : say("build.rule_of", { what: entry.part.label || entry.part.id })} text=${text}
-        faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${put} />
+      ? html`${places}${starts}<${SetEditor} work=${work} />`
+      : html`${places}<${PartEditor} key=${entry.part.id} work=${work} entry=${entry} change=${change} />${starts}`,
+    rule: html`<${RuleText} key=${pointer} id="rule-text" label=${isOfEntry ? say("build.rule_of_entry") : entry === null ? say("build.scope") : say("build.rule_of", { what: entry.part.label || entry.part.id })} text=${textAt(pointer)}
+        faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${(text) => put(pointer, text)} />
       <p class="hint">${say("build.rule_hint")}</p>`,
     does: html`<${DraftEffect} document=${document} preview=${preview} entry=${entry} attributes=${attributes} goTo=${goTo} acknowledged=${acknowledged} acknowledge=${acknowledge} change=${change} />
       <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} saved=${saved} fresh=${settled.current === document} />`,
   };
   const discard = async () => {
-    await drop(keptUnder(id));
+    await dropDraft(id);
     const found = await load(id);
     settled.current = undefined;
     setDraft(found);
@@ -167,17 +186,6 @@ function Builder({ set, first, attributes }) {
         ${columns[key]}
       </section>`)}
     </div>`;
-}
-
-/** The draft on the service: created, or replaced where it is as it was read. @returns {Promise<{id: string, etag: string}>} */
-async function storeDraft(id, { document, etag }) {
-  if (id === null) {
-    const made = newId();
-    const answer = await ask("POST", "/v1/definitions", { body: { id: made, document }, headers: { "Idempotency-Key": made } });
-    return { id: made, etag: answer.headers.get("ETag") };
-  }
-  const answer = await ask("PUT", `/v1/definitions/${id}`, { body: { document }, headers: { "If-Match": etag } });
-  return { id, etag: answer.headers.get("ETag") };
 }
 
 /** What publishing changes: sentences, and my set before and after; null where nothing was published yet. */

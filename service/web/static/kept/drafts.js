@@ -1,0 +1,45 @@
+// Definitions that are put together in this browser: kept with each change, until the service has them.
+import { ask } from "./api.js";
+import { drop, keep, kept, keptFrom } from "./database.js";
+import { newId } from "./mutations.js";
+
+/** @typedef {{document: any, etag: string | null, unsaved: boolean}} Draft `etag`: of the definition as it was read; null: a new one */
+
+const PREFIX = "draft ";
+const NEW = "new";
+const key = (id) => `${PREFIX}${id ?? NEW}`;
+
+/** The draft of a definition, or of a new one (null). @param {string | null} id @returns {Promise<Draft | null>} */
+export const keptDraft = async (id) => (await kept(key(id))) ?? null;
+export const keepDraft = (id, draft) => keep(key(id), draft);
+export const dropDraft = (id) => drop(key(id));
+
+/** Those that the service does not have as they are here. @returns {Promise<{id: string | null, draft: Draft}[]>} */
+export async function unsavedDrafts() {
+  const found = await keptFrom(PREFIX);
+  return found.filter(([, draft]) => draft.unsaved).map(([name, draft]) => ({ id: name === key(null) ? null : name.slice(PREFIX.length), draft }));
+}
+
+/** The draft on the service: created, or replaced where it is as it was read. @param {string | null} id @param {Draft} draft @returns {Promise<{id: string, etag: string | null}>} */
+export async function storeDraft(id, { document, etag }) {
+  if (id === null) {
+    const made = newId(new Date());
+    const answer = await ask("POST", "/v1/definitions", { body: { id: made, document }, headers: { "Idempotency-Key": made } });
+    return told(id, { id: made, etag: answer.headers.get("ETag") });
+  }
+  const answer = await ask("PUT", `/v1/definitions/${id}`, { body: { document }, headers: { "If-Match": String(etag) } });
+  return told(id, { id, etag: answer.headers.get("ETag") });
+}
+
+const watching = new Set();
+
+function told(id, stored) {
+  for (const then of [...watching]) then(id, stored);
+  return stored;
+}
+
+/** Calls `then` with the id before (null: a new one) and what was stored, whoever stored it. */
+export function watchStored(then) {
+  watching.add(then);
+  return () => watching.delete(then);
+}
