@@ -7,6 +7,7 @@ import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import httpx
 import pytest
@@ -15,7 +16,7 @@ from selenium.webdriver.common.keys import Keys
 from service.rules.cql2.expression import parse
 from tests.pictures import picture
 from tests.server import Server
-from tests.web.a_set import Collector
+from tests.web.a_set import HOSTILE, Collector
 from tests.web.browser import Page
 from tests.web.modules import Modules, modules_served
 
@@ -121,6 +122,32 @@ def test_from_a_sheet_with_slips_to_the_first_filled_place(
     page.until("[data-place='crown'] .word", says="Empty")
 
 
+DROPPED = """const [where, name, text] = arguments;
+const carried = new DataTransfer();
+carried.items.add(new File([text], name, {type: "text/csv"}));
+for (const type of ["dragover", "drop"]) {
+    const event = new DragEvent(type, {bubbles: true, cancelable: true, dataTransfer: carried});
+    document.querySelector(where).dispatchEvent(event);
+    // Else the browser would leave the app and show the file.
+    if (!event.defaultPrevented) return `${type} is not taken`;
+}
+return "taken";"""
+
+
+def test_a_sheet_that_is_dropped_is_imported(page: Page, collector: Collector) -> None:
+    """Anywhere on the table of coins, or on the place for it."""
+    sheet = "Number;Denomination;Year\n7;farthing;1901\n"
+    page.sign_in(collector.token, "/app/coins")
+    page.until(".coins td")
+    assert page.run(DROPPED, ".coins", "farthings.csv", sheet) == "taken"
+    page.until(".figures", says="1 row: 1 new coin.")
+    assert page.run("return location.pathname") == "/app/coins/import"
+    assert page.run(DROPPED, ".drop", "again.csv", sheet + "8;farthing;1902\n") == "taken"
+    page.until(".figures", says="2 rows: 2 new coins.")
+    # The control: what does not take a file leaves it to the browser.
+    assert page.run(DROPPED, "footer", "again.csv", sheet) == "dragover is not taken"
+
+
 def test_several_coins_are_changed_at_once_and_back(page: Page, collector: Collector) -> None:
     """A condition is picked, what it leaves is selected, the change is seen before it is done, and told coin by coin."""
     collector.change("f2", grade=35)
@@ -154,6 +181,10 @@ def test_several_coins_are_changed_at_once_and_back(page: Page, collector: Colle
     page.until(".coins td")
     page.until("label", says="Select all on this page").click()
     page.until(".many h2", says="4 coins selected")
+    labels = page.until(".many a", says="Print labels of 4 coins").get_attribute("href") or ""
+    asked = parse_qs(urlsplit(labels).query)
+    farthings = (HOSTILE, "f2", "h1", "h2")
+    assert (asked["what"], set(asked["ids"][0].split(","))) == (["labels"], {collector.coins[one] for one in farthings})
     assert page.faults() == []
     page.look(320)
     assert page.overflow() <= 0
@@ -172,6 +203,27 @@ def test_several_coins_are_changed_at_once_and_back(page: Page, collector: Colle
     page.press("Undo")
     page.until(".many [role=status]", says="2 coins are as they were.")
     assert collector.facts("f2")["grade"] == 35
+    # Without a network the same goes into the outbox, is taken back there, and what stays is sent when the network is there.
+    page.network(is_there=False)
+    try:
+        page.press("See what changes")
+        page.until("caption", says="1 coin would change.")
+        page.press("Change 1 coin")
+        page.until(".many [role=status]", says="1 waits here for the network.")
+        page.press("Undo")
+        page.until(".many [role=status]", says="1 coin is as it was.")
+        chosen(page, "#many-field", "own.location")
+        typed(page, "#many-value", "drawer 3")
+        page.press("See what changes")
+        page.until("caption", says="4 coins would change.")
+        page.press("Change 4 coins")
+        page.until(".many [role=status]", says="4 wait here for the network.")
+        assert collector.ask("GET", "/v1/holdings?filter=location = 'drawer 3'&count=true").json()["total"] == 0
+    finally:
+        page.network(is_there=True)
+    page.driver.execute_async_script("import('/app/kept/sending.js').then(({turn}) => turn()).then(arguments[0])")
+    assert collector.ask("GET", "/v1/holdings?filter=location = 'drawer 3'&count=true").json()["total"] == 4
+    assert collector.facts("f2")["grade"] == 35, "changed and taken back before it was sent"
     page.press("Delete 4 coins")
     page.press("Delete it")
     page.until(".many [role=status]", says="4 coins deleted.")
@@ -390,6 +442,8 @@ EXPECTED = {
     "named": [["penny"], ["halfpenny"], [], ["quarter dollar"], ["penny"], []],
     "found": [["penny"], ["halfpenny"], ["cinq francs"], ["quarter dollar"], ["penny", "quarter dollar"], []],
     "first": ["magnetic", "year_on_coin", "mint", "grade", "denomination", "problems"],
+    # What settles a doubt, then what decides most places by the sheets, then as before.
+    "ahead": ["grade", "magnetic", "denomination", "year_on_coin", "mint", "problems"],
     "like": {"number": "A-10", "status": "held", "facts": {"denomination": "penny"}},
     "mended": [],
     "answered": {},

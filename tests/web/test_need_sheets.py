@@ -148,6 +148,34 @@ def test_the_cases_of_the_language_are_judged_so(chromium: Page, modules: Module
     assert sum(held) - made.asked > len(held) / 2
 
 
+DECIDE = """const [rules, cases, terms] = values;
+const knows = (name, term) => terms[name]?.includes(term);
+return cases.map(([rule, facts]) => Object.fromEntries(verdict.waysDecide(rules[rule], facts, knows)));"""
+# By rule and facts the share of each fact's meanings that decide; and values of it that do and that do not.
+DECIDING: list[tuple[str, dict[str, Any], dict[str, float], list[tuple[str, Any, bool]]]] = [
+    ("denomination = 'crown' AND year_on_coin < 1901", {}, {"denomination": 0.5, "year_on_coin": 0.5},
+     [("denomination", "penny", True), ("denomination", "crown", False), ("year_on_coin", 1901, True)]),
+    ("denomination = 'crown' AND year_on_coin < 1901", {"denomination": "crown"}, {"year_on_coin": 1.0},
+     [("year_on_coin", 1900, True), ("year_on_coin", 1901, True)]),
+    ("denomination = 'crown' AND year_on_coin < 1901", {"denomination": "penny"}, {}, []),
+    ("denomination = 'crown' OR (grade > 20 AND magnetic = TRUE)", {}, {"denomination": 0.5},
+     [("denomination", "crown", True), ("grade", 10, False), ("magnetic", False, False)]),
+    ("NOT denomination = 'crown'", {"denomination": {"one_of": ["crown", "penny"]}}, {"denomination": 1.0},
+     [("denomination", "crown", True), ("denomination", "penny", True)]),
+]  # fmt: skip
+
+
+def test_the_facts_that_would_decide_a_place_are_told(chromium: Page, modules: Modules) -> None:
+    maker = LookupMaker(ATTRIBUTES, AROUND)
+    rules = [as_read(maker.of(a_rule(rule))) for rule, *_ in DECIDING]
+    told = call(chromium, modules, "sound", DECIDE, rules, [(at, case[1]) for at, case in enumerate(DECIDING)], TERMS)
+    for (rule, facts, shares, values), found in zip(DECIDING, told, strict=True):
+        assert found == shares, rule
+        for name, value, decides in values:
+            # As the engine judges it.
+            assert (verdict_of(rule, {**facts, name: value}) != "undecided") is decides, (rule, name, value)
+
+
 FAULTS: dict[str, Planted] = {
     "a cut point is taken for a gap": {"sheet/verdict.js": ("cuts[at] === value ? 2 * at + 1 : 2 * at", "2 * at")},
     "a gap without a whole number is one": {

@@ -2,8 +2,9 @@
 // there is a network, else later.
 import { Problem, ask, send } from "./api.js";
 import { plain } from "./exact.js";
-import { named, newId as made } from "./mutations.js";
+import { named, newId as made, unflattened } from "./mutations.js";
 import { device, lastReport, turn } from "./sending.js";
+import { say } from "./words.js";
 
 /**
  * @typedef {{facts?: Record<string, unknown>, [own: string]: unknown}} Change facts and own fields by their names, each as a whole;
@@ -50,21 +51,63 @@ export async function restoreCoin(id) {
   await sent((one) => one.mutation_id === mutation);
 }
 
-// So many at once: each answer lists as many coins (PlannedChange), and between two of them one sees how far it is.
+// So many at once by one request: each answer lists as many coins (PlannedChange), and between two of them one sees how far it is.
 const AT_ONCE = 50;
 
 /**
- * Changes the same in many coins, by one request for some of them at a time, so that it needs the network. Each is told of: updated,
- * unchanged, or refused with a message; `importId` undoes it with those that were changed at once with it.
- * @param {string[]} ids @param {Change} change @param {{dry?: boolean, told?: (n: number) => void}} [how] `dry`: nothing is changed;
- *   `told` is given how many are done
- * @returns {Promise<{id: string, status: "updated" | "unchanged" | "refused", before: object, after: object, message?: string, importId?: string}[]>}
+ * @typedef {{id: string, status: "updated" | "unchanged" | "refused", before: object, after: object, message?: string, importId?: string}} Changed
+ *   `before`, `after`: by the names of facts and own fields; `importId` undoes it with those that were changed at once with it
  */
-export async function changeMany(ids, { facts = {}, ...own }, { dry = false, told = () => {} } = {}) {
-  const columns = { ...own, ...Object.fromEntries(Object.entries(facts).map(([name, value]) => [`facts.${name}`, value])) };
-  const made = [];
+
+/**
+ * Changes the same in many coins: by one request for some of them at a time; without a network each goes into the outbox, as a change of
+ * one does. @param {string[]} ids @param {Change} change @param {{dry?: boolean, told?: (n: number) => void}} [how] `dry`: nothing is changed;
+ *   `told` is given how many are done @returns {Promise<Changed[]>}
+ */
+export async function changeMany(ids, change, { dry = false, told = () => {} } = {}) {
+  /** @type {Changed[]} */
+  const changed = [];
   // What waits here comes first.
   if (!dry) await atMost(turn());
+  try {
+    await changeAtService(ids, change, dry, changed, told);
+  } catch (error) {
+    if (error.status !== 0) throw error;
+    // Those whose answer was lost are changed once more, to the same.
+    await changeHere(ids.slice(changed.length), change, dry, changed, told);
+  }
+  if (!dry) await atMost(turn());
+  return changed;
+}
+
+/** In this browser, to be sent later. @param {string[]} ids @param {Change} change @param {boolean} dry @param {Changed[]} changed */
+async function changeHere(ids, { facts = {}, ...own }, dry, changed, told) {
+  const changes = named(facts, own);
+  const wanted = { ...own, ...facts };
+  for (const id of ids) {
+    const values = await device.holding(id);
+    const known = values === undefined ? { facts: {} } : unflattened(plain(values));
+    const now = Object.fromEntries(Object.keys(wanted).map((name) => [name, (Object.hasOwn(facts, name) ? known.facts : known)[name]]));
+    const isSame = Object.keys(wanted).every((name) => same(name, now[name], wanted[name]));
+    const status = values === undefined ? "refused" : isSame ? "unchanged" : "updated";
+    if (status === "updated" && !dry) await device.edit(id, changes);
+    changed.push({ id, status, before: present(now), after: present(wanted), message: status === "refused" ? say("here.not_here") : "" });
+    told(changed.length);
+  }
+}
+
+/** Takes back a change of many that went into the outbox. @param {Changed[]} changed @param {Change} change as it was made */
+export async function changeBack(changed, { facts = {}, ...own }) {
+  for (const { id, before } of changed) {
+    const back = (values) => Object.fromEntries(Object.keys(values).map((name) => [name, before[name] ?? null]));
+    await device.edit(id, named(back(facts), back(own)));
+  }
+  await atMost(turn());
+}
+
+/** @param {string[]} ids @param {Change} change @param {boolean} dry @param {Changed[]} changed what was told of so far: more is added */
+async function changeAtService(ids, { facts = {}, ...own }, dry, changed, told) {
+  const columns = { ...own, ...Object.fromEntries(Object.entries(facts).map(([name, value]) => [`facts.${name}`, value])) };
   for (let at = 0; at < ids.length; at += AT_ONCE) {
     const some = ids.slice(at, at + AT_ONCE);
     const query = new URLSearchParams(dry ? { dry_run: "true" } : { skip_refused: "true", name: "web app" });
@@ -74,12 +117,10 @@ export async function changeMany(ids, { facts = {}, ...own }, { dry = false, tol
       const wrong = report.refused.filter(({ row }) => row === null || row === place + 1).map(({ message }) => message);
       const found = report.items.find((item) => item.id === id);
       const status = wrong.length > 0 ? "refused" : (found?.outcome ?? "unchanged");
-      made.push({ id, status, before: found?.before ?? {}, after: found?.after ?? {}, message: wrong.join("; "), importId: report.import_id });
+      changed.push({ id, status, before: found?.before ?? {}, after: found?.after ?? {}, message: wrong.join("; "), importId: report.import_id });
     }
-    told(made.length);
+    told(changed.length);
   }
-  if (!dry) await atMost(turn());
-  return made;
 }
 
 /**

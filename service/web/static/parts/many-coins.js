@@ -1,5 +1,5 @@
 // Several coins at once: one fact or note changed in all of them, seen before it is done; or deleted, and brought back.
-import { changeMany, deleteCoin, restoreCoin } from "../kept/edits.js";
+import { changeBack, changeMany, deleteCoin, restoreCoin } from "../kept/edits.js";
 import { undoImport } from "../kept/imports.js";
 import { say } from "../kept/words.js";
 import { factInWords } from "./clauses.js";
@@ -32,7 +32,8 @@ export function ManyCoins({ ids, name, attributes, label, done, leave }) {
   return html`<section class="panel many" aria-label=${say("many.title", { n: ids.length })}><h2>${say("many.title", { n: ids.length })}</h2>
     ${ids.length > 0 && html`<${Change} key=${ids.join()} ids=${ids} name=${name} attributes=${attributes} label=${label} act=${act} busy=${progress !== null} />
       <${DeleteMany} ids=${ids} act=${act} busy=${progress !== null} />
-      <p class="buttons"><button type="button" class="plain" onClick=${leave}>${say("many.leave")}</button></p>`}
+      <p class="buttons"><a class="button" href="/app/print?what=labels&ids=${ids.join(",")}">${say("many.labels", { n: ids.length })}</a>
+        <button type="button" class="plain" onClick=${leave}>${say("many.leave")}</button></p>`}
     ${progress !== null && html`<p><label for="many-progress">${say("many.progress", { n: progress })}</label> <progress id="many-progress" max=${ids.length} value=${progress}></progress></p>`}
     ${outcome !== null && html`<${Outcome} outcome=${outcome} name=${name} act=${act} />`}
   </section>`;
@@ -73,7 +74,7 @@ function Change({ ids, name, attributes, label, act, busy }) {
         ${status === "updated"
           ? html`<td>${words(before[attribute.name])}</td><td>${words(after[attribute.name])}</td>`
           : html`<td colspan="2" class=${status === "refused" ? "wrong" : "of"}>${status === "refused" ? message : say("many.same")}</td>`}</tr>`)}</tbody></table></div>
-      <p class="buttons"><button type="button" disabled=${busy || !seen.some(({ status }) => status === "updated")} onClick=${() => act(async (told) => ({ kind: "changed", items: await changeMany(ids, change, { told }) }))}>
+      <p class="buttons"><button type="button" disabled=${busy || !seen.some(({ status }) => status === "updated")} onClick=${() => act(async (told) => ({ kind: "changed", change, items: await changeMany(ids, change, { told }) }))}>
         ${say("many.do", { n: seen.filter(({ status }) => status === "updated").length })}</button></p>`}
   </div>`;
 }
@@ -97,17 +98,20 @@ function DeleteMany({ ids, act, busy }) {
 }
 
 function Outcome({ outcome, name, act }) {
-  const { kind, items } = outcome;
+  const { kind, items, change } = outcome;
   const done = items.filter(({ status }) => status === "updated" || status === "deleted");
   const refused = items.filter(({ status }) => status === "refused");
   const imports = [...new Set(done.map((one) => one.importId).filter(Boolean))];
+  // What went into the outbox, not into an import.
+  const waiting = kind === "changed" ? done.filter(({ importId }) => importId === undefined) : [];
   const undo = () => act(async (told) => {
     if (kind === "deleted") return { kind: "restored", items: await each(done.map(({ id }) => id), restoreCoin, told, "restored") };
     for (const id of imports) await undoImport(id);
+    await changeBack(waiting, change);
     return { kind: "restored", items: done.map(({ id }) => ({ id, status: "restored" })) };
   });
   const n = kind === "restored" ? items.filter(({ status }) => status === "restored").length : done.length;
-  return html`<div role="status"><p>${say(`many.${kind}`, { n })}</p>
+  return html`<div role="status"><p>${say(`many.${kind}`, { n })} ${waiting.length > 0 && say("many.waiting", { n: waiting.length })}</p>
     ${refused.length > 0 && html`<p class="wrong">${say("many.refused", { n: refused.length })}</p><ul>${refused.map(({ id, message }) => html`<li key=${id}>${say("import.question", { heading: name(id), value: message })}</li>`)}</ul>`}
     ${done.length > 0 && html`<p class="buttons"><button type="button" class="plain" onClick=${undo}>${say("coin.undo")}</button></p>`}</div>`;
 }

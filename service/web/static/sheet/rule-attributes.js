@@ -43,10 +43,11 @@ export function attributesRead(documents, known) {
 }
 
 /**
- * The facts to ask for first: what would settle a doubt about this coin, then what most places read, then the usual ones.
- * @param {{counts: Map<string, number>, settle: string[], known: Set<string>}} of @returns {string[]}
+ * The facts to ask for first: what would settle a doubt about this coin, then what would decide most places, then what most places read,
+ * then the usual ones. @param {{counts: Map<string, number>, settle: string[], deciding?: Map<string, number>, known: Set<string>}} of
+ * @returns {string[]}
  */
-export function firstFacts({ counts, settle, known }) {
-  const read = [...counts].sort((one, other) => other[1] - one[1]).map(([name]) => name);
-  return [...new Set([...settle, ...read, ...USUAL])].filter((name) => known.has(name)).slice(0, MOST_FIRST);
+export function firstFacts({ counts, settle, deciding = new Map(), known }) {
+  const most = (numbers) => [...numbers].sort((one, other) => other[1] - one[1]).map(([name]) => name);
+  return [...new Set([...settle, ...most(deciding), ...most(counts), ...USUAL])].filter((name) => known.has(name)).slice(0, MOST_FIRST);
 }

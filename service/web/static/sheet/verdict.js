@@ -136,19 +136,44 @@ function overWorlds(tree, truths, open) {
   return steps > MOST_STEPS || seen.has(undefined) ? "ask" : seen.has(true) ? "yes" : "no";
 }
 
+/** What is sure of a rule's clauses, and the lookups that leave several meanings, those of few first; null: only the service can tell. */
+function meanings(rule, facts, knows) {
+  if (rule.ask !== null) return null;
+  const truths = [];
+  const open = [];
+  for (const lookup of rule.lookups) {
+    const { attribute, leaves } = lookup;
+    const ways = waysOf(lookup, facts[attribute], knows);
+    if (ways === null) return null;
+    if (ways.length === 1) put(truths, leaves, ways[0]);
+    else open.push({ attribute, leaves, ways });
+  }
+  return { truths, open: open.sort((one, other) => one.ways.length - other.ways.length) };
+}
+
 /**
  * @param {object} rule of a need sheet @param {Record<string, unknown>} facts @param {Knows} knows
  * @returns {Verdict}
  */
 export function verdictOf(rule, facts, knows) {
-  if (rule.ask !== null) return "ask";
-  const truths = [];
-  const open = [];
-  for (const lookup of rule.lookups) {
-    const ways = waysOf(lookup, facts[lookup.attribute], knows);
-    if (ways === null) return "ask";
-    if (ways.length === 1) put(truths, lookup.leaves, ways[0]);
-    else open.push({ leaves: lookup.leaves, ways });
-  }
-  return overWorlds(rule.tree, truths, open.sort((one, other) => one.ways.length - other.ways.length));
+  const found = meanings(rule, facts, knows);
+  return found === null ? "ask" : overWorlds(rule.tree, found.truths, found.open);
+}
+
+/**
+ * Of each fact that leaves the verdict open: the share of its meanings for the rule that would leave it open no more.
+ * @param {object} rule of a need sheet @param {Record<string, unknown>} facts @param {Knows} knows @returns {[string, number][]} by attribute
+ */
+export function waysDecide(rule, facts, knows) {
+  const found = meanings(rule, facts, knows);
+  if (found === null || overWorlds(rule.tree, found.truths, found.open) !== "undecided") return [];
+  return found.open.map((asked) => {
+    const others = found.open.filter((one) => one !== asked);
+    const decided = asked.ways.filter((way) => {
+      const truths = [...found.truths];
+      put(truths, asked.leaves, way);
+      return ["yes", "no"].includes(overWorlds(rule.tree, truths, others));
+    });
+    return /** @type {[string, number]} */ ([asked.attribute, decided.length / asked.ways.length]);
+  }).filter(([, share]) => share > 0);
 }

@@ -5,7 +5,7 @@ import { watchHoldings } from "../kept/live.js";
 import { say } from "../kept/words.js";
 import { CoinForm } from "../parts/coin-form.js";
 import { CoinPhotos } from "../parts/coin-photos.js";
-import { labelsOf, loadAttributesOf, loadMySets, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributesOf, loadFirstFacts, loadMySets, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
 import { html, useCallback, useEffect, useRef, useState } from "../parts/html.js";
 import { coinName, placePath, wordOf } from "../parts/place.js";
@@ -14,10 +14,9 @@ import { Trouble } from "../parts/trouble.js";
 import { FromHere } from "../parts/unsent.js";
 import { cellsOf } from "../sheet/album.js";
 import { questionsOf } from "../sheet/facts.js";
-import { attributesRead, firstFacts } from "../sheet/rule-attributes.js";
 
 /** What my sets say of the coin: where it is, what it is called there, and what would settle a doubt about it. */
-async function aboutCoin(coin) {
+async function aboutCoin(coin, recorded) {
   // Without a network there are no sets to ask: the coin is shown all the same.
   const sets = await loadMySets().catch((error) => {
     if (error.status !== 0) throw error;
@@ -33,13 +32,13 @@ async function aboutCoin(coin) {
   );
   const name = sets.map(({ evaluation }) => evaluation.named[coin]).find((found) => found !== undefined) ?? null;
   const settle = sets.flatMap(({ evaluation }) => questionsOf(evaluation, null, coin).map(({ attribute }) => attribute));
-  return { places, name, attributes, first: firstFacts({ counts: attributesRead(documents, known), settle, known }) };
+  return { places, name, attributes, first: await loadFirstFacts({ documents, known, settle, coin: recorded }) };
 }
 
 /** @param {{coin: string}} of */
 export function Coin({ coin }) {
   const { value: found, error, again } = useLoaded(() => loadCoin(coin), [coin], { keeps: true });
-  const { value: about, error: unplaced } = useLoaded(() => aboutCoin(coin), [coin, found], { keeps: true });
+  const { value: about, error: unplaced } = useLoaded(() => (found === null ? null : aboutCoin(coin, found.data)), [coin, found], { keeps: true });
   const [deleted, setDeleted] = useState(false);
   // What was typed stays while another device changes the coin; recording takes both.
   const typing = useRef(false);

@@ -3,13 +3,12 @@ import { get } from "../kept/api.js";
 import { createCoin } from "../kept/edits.js";
 import { say } from "../kept/words.js";
 import { CoinForm } from "../parts/coin-form.js";
-import { labelsOf, loadAttributesOf, loadMyDocuments, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributesOf, loadFirstFacts, loadMyDocuments, useLoaded } from "../parts/data.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
 import { go } from "../parts/navigation.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { likeThis } from "../sheet/coins.js";
-import { attributesRead, firstFacts } from "../sheet/rule-attributes.js";
 
 const NOTHING = { facts: {} };
 
@@ -18,7 +17,7 @@ async function load(like) {
   const attributes = await loadAttributesOf(documents);
   const known = new Set(attributes.keys());
   const begins = like === "" ? NOTHING : likeThis((await get(`/v1/holdings/${like}`)).data);
-  return { attributes, begins, first: firstFacts({ counts: attributesRead(documents, known), settle: [], known }) };
+  return { attributes, begins, first: await loadFirstFacts({ documents, known, coin: begins }) };
 }
 
 /** @param {{like: string}} of the id of a coin that the new one is like, or "" */
