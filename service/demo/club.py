@@ -12,6 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, READER, SET, STEWARD, coins_of, revised
+from service.demo.opening import Opening, opening
 from service.demo.report import Coins
 from service.demo.requests import JSON, encoded, sent, somebody
 
@@ -19,8 +20,8 @@ ANY = {"If-Match": "*"}
 Members = Mapping[str, httpx.Client]
 
 
-def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> None:
-    """Plays all of it. `first` is the account that may invite others."""
+def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> Opening:
+    """Plays all of it; returns where a member finds the club. `first` is the account that may invite others."""
     with ExitStack() as open_clients:
         members = {name: open_clients.enter_context(somebody(first, name)) for name in MEMBERS}
         club = _founded(members)
@@ -34,9 +35,10 @@ def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> N
         _adopt(console, members[READER], copies[READER], coins[READER])
         for name, client in members.items():
             if name != OUTSIDER:
-                sent(client.put(f"{where}/consent", json={"standing": True, "spares": True}))
+                sent(client.put(f"{where}/consent", json={"standing": True, "spares": True, "display": True}))
         _show_standings(console, members[STEWARD], where)
         _swap(console, members, club, offer["id"])
+        return opening(READER, "club", f"/app/clubs/{club.rpartition('/')[2]}", members[READER])
 
 
 # --- getting together --------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ import httpx
 from rich.console import Console
 
 from service.demo import club
+from service.demo.opening import Opening, opening
 from service.demo.report import Coins, show_evaluation
 from service.demo.requests import JSON, encoded, sent, somebody
 from service.demo.server import Running, running_server
@@ -33,15 +34,6 @@ class Scene:
     mine: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Album:
-    """Where a collector's set is shown: its id, and the collector's token."""
-
-    who: str
-    definition: str
-    token: str
-
-
 SCENES = (
     Scene("from-sterling-to-cupro-nickel", "Maud Ellery", "whose coins are stored on this server", mine=True),
     Scene("menagerie-table", "Tobit Quill", "who sends his coins with the request"),
@@ -52,24 +44,24 @@ SCENES = (
 def run(console: Console, *, once: bool, port: int | None = None) -> None:
     """Plays the demo; unless `once`, the server then runs until it is interrupted."""
     with running_server(port) as server:
-        albums = show_all(console, server, once=once)
-        _farewell(console, server, albums, once=once)
+        openings = show_all(console, server, once=once)
+        _farewell(console, server, openings, once=once)
         if not once:
             _keep_serving(server)
 
 
-def show_all(console: Console, server: Running, *, once: bool) -> list[Album]:
-    """Every collector's set, and the club. Unless `once`, everybody's coins are kept on the server afterwards."""
+def show_all(console: Console, server: Running, *, once: bool) -> list[Opening]:
+    """Every collector's set, then the club; returns where the app shows them. Unless `once`, everybody's coins are kept on the
+    server afterwards."""
     headers = {"Authorization": f"Bearer {server.token}"}
     with httpx.Client(base_url=server.url, headers=headers, timeout=120) as client:
         concepts = sent(client.get("/v1/vocabularies/issuers"))["concepts"]
         issuers = {concept["id"]: concept["label"] for concept in concepts}
         albums = [_play(console, client, scene, issuers, once=once) for scene in SCENES]
-        club.play(console, client, issuers)
-    return albums
+        return [*albums, club.play(console, client, issuers)]
 
 
-def _play(console: Console, first: httpx.Client, scene: Scene, issuers: Mapping[str, str], *, once: bool) -> Album:
+def _play(console: Console, first: httpx.Client, scene: Scene, issuers: Mapping[str, str], *, once: bool) -> Opening:
     with ExitStack() as stack:
         client = first if scene.mine else stack.enter_context(somebody(first, scene.who))
         document, holdings = read_scene(scene.name)
@@ -85,7 +77,7 @@ def _play(console: Console, first: httpx.Client, scene: Scene, issuers: Mapping[
         if not (scene.mine or once):
             # To be seen in the web app, where everybody's own coins are.
             _keep(client, holdings, coins)
-        return Album(scene.who, stored["id"], client.headers["Authorization"].removeprefix("Bearer "))
+        return opening(scene.who, "album", f"/app/sets/{stored['id']}", client)
 
 
 def _keep(client: httpx.Client, holdings: list[dict[str, Any]], coins: Coins) -> None:
@@ -105,27 +97,21 @@ def read_scene(name: str) -> tuple[Mapping[str, Any], list[dict[str, Any]]]:
     return document, holdings
 
 
-def _farewell(console: Console, server: Running, albums: list[Album], *, once: bool) -> None:
+def _farewell(console: Console, server: Running, openings: list[Opening], *, once: bool) -> None:
     if once:
         return
     console.print()
     console.print("[bold]The server keeps running.[/bold] Ctrl-C stops it and deletes its database. Open in a browser:")
-    lines = [f"{album.who}'s album: {server.url}/app/sign-in#{_signed_in(album)}" for album in albums]
+    lines = [f"{one.who}'s {one.what}: {server.url}{one.address}" for one in openings]
     for line in lines:
         console.print(f"  {line}", soft_wrap=True, highlight=False, markup=False)
     console.print("Or, for programs:")
-    mine = next(album for album in albums if album.token == server.token)
+    mine = next(one for one in openings if one.token == server.token)
+    definition = mine.path.rpartition("/")[2]
     lines = [f"curl {server.url}/v1/attributes", f"curl {server.url}/v1/functions"]
-    lines.append(
-        f"curl -H 'Authorization: Bearer {mine.token}' {server.url}/v1/definitions/{mine.definition}/evaluation"
-    )
+    lines.append(f"curl -H 'Authorization: Bearer {mine.token}' {server.url}/v1/definitions/{definition}/evaluation")
     for line in lines:
         console.print(f"  {line}", soft_wrap=True, highlight=False, markup=False)
-
-
-def _signed_in(album: Album) -> str:
-    """What the web app's page for signing in takes behind #."""
-    return f"token={album.token}&to=/app/sets/{album.definition}"
 
 
 def _keep_serving(server: Running) -> None:

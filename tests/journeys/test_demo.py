@@ -10,6 +10,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from rich.console import Console
+
+from service.demo import story
+from service.demo.opening import Opening
+from service.demo.server import Running
 
 ROOT = Path(__file__).resolve().parents[2]
 SETS = ("from-sterling-to-cupro-nickel", "menagerie-table", "gone-from-the-map")
@@ -129,3 +134,17 @@ def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProce
     states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) accepts; the swap is (\w+)\.", told))
     assert sorted(states.values()) == ["accepted", "proposed"]
     assert "The service moves nothing" in told
+
+
+def test_it_goes_on_with_the_albums_and_the_club(capsys: pytest.CaptureFixture[str]) -> None:
+    openings = [Opening(who, what, f"/app/{at}", token) for who, what, at, token in (
+        ("Maud Ellery", "album", "sets/1", "swt_1"), ("Brona Tansy", "club", "clubs/2", "swt_2"))]  # fmt: skip
+    with subprocess.Popen([sys.executable, "-c", ""], text=True) as process:
+        server = Running("http://127.0.0.1:9", "swt_1", process)
+        story._farewell(Console(width=60), server, openings, once=False)
+        told = capsys.readouterr().out
+        assert "  Maud Ellery's album: http://127.0.0.1:9/app/sign-in#token=swt_1&to=/app/sets/1\n" in told
+        assert "  Brona Tansy's club: http://127.0.0.1:9/app/sign-in#token=swt_2&to=/app/clubs/2\n" in told
+        assert "http://127.0.0.1:9/v1/definitions/1/evaluation" in told
+        story._farewell(Console(width=60), server, openings, once=True)
+        assert capsys.readouterr().out == ""

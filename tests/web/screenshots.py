@@ -17,9 +17,10 @@ import httpx
 from rich.console import Console
 
 from service.database.ids import new_id
+from service.demo.opening import Opening
 from service.demo.requests import somebody
 from service.demo.server import Running, running_server
-from service.demo.story import Album, show_all
+from service.demo.story import show_all
 from tests.web.a_club import ALL, Circle
 from tests.web.browser import Page, browser
 
@@ -55,10 +56,10 @@ def disagree(page: Page, token: str) -> None:
         assert sent.json()["responses"][0]["status"] == "conflict", sent.text
 
 
-def take_all(page: Page, albums: list[Album]) -> None:
+def take_all(page: Page, openings: list[Opening]) -> None:
     SHOTS.mkdir(exist_ok=True)
-    maud, tobit, _ = albums
-    page.sign_in(tobit.token, f"/app/sets/{tobit.definition}")
+    maud, tobit, *_ = openings
+    page.sign_in(tobit.token, tobit.path)
     page.until("li.place")
     take(page, "animals", dark=True)
     page.sign_in(maud.token)
@@ -82,19 +83,25 @@ def take_all(page: Page, albums: list[Album]) -> None:
     page.open("/app/attention")
     page.until(".conflict .cards")
     take(page, "attention", dark=False)
-    page.open(f"/app/sets/{maud.definition}")
+    page.open(maud.path)
     page.until("li.place")
     for dark in (False, True):
         take(page, "album", dark=dark)
-    page.open(f"/app/sets/{maud.definition}/place?at=shilling-scottish")
+    page.open(f"{maud.path}/place?at=shilling-scottish")
     page.until(".looked")
     page.until(".clauses")
     take(page, "place", dark=False)
-    page.open(f"/app/build/{maud.definition}")
+    page.open(maud.path.replace("/sets/", "/build/"))
     page.until(".effect .figures")
     page.run("document.querySelector('.place-list li button').click()")
     page.until(".rule-item .says")
     take(page, "builder", dark=False)
+    page.run("document.querySelector('.place-list > button').click()")
+    page.until(".part-editor details summary")
+    page.run("document.querySelectorAll('.part-editor details').forEach((one) => { one.open = true; })")
+    page.until(".draft-items")
+    page.run("document.querySelector('.part-editor details').scrollIntoView()")
+    take(page, "builder-set", dark=True)
     page.open("/app/table")
     page.until("#fact-denomination")
     # Facts that matter less are folded away.
@@ -135,15 +142,23 @@ def take_club(page: Page, server: Running) -> None:
         page.until("#consent-display tbody")
         page.until(".standings .bar")
         take(page, "consent", dark=True)
+        for held in circle.reader.ask("GET", "/v1/holdings")["items"]:
+            circle.reader.photograph(held["id"])
+        circle.shows(circle.reader, **ALL, photos=True)
+        page.open(circle.set_page())
+        page.press("Put the display together")
+        page.until(".small-photo img")
+        page.run("document.querySelector('[aria-label=Exhibits]').scrollIntoView()")
+        take(page, "display", dark=False)
         page.open(shared["link"])
         take(page, "shared", dark=False)
 
 
 def main() -> None:
     with running_server() as server:
-        albums = show_all(Console(quiet=True), server, once=False)
+        openings = show_all(Console(quiet=True), server, once=False)
         with browser(server.url) as page:
-            take_all(page, albums)
+            take_all(page, openings)
             take_club(page, server)
     print("\n".join(sorted(re.sub(r".*/docs/", "docs/", str(path)) for path in SHOTS.glob("*.png"))))
 

@@ -42,7 +42,16 @@ export function Home() {
     ${sets !== null && html`<ul class="sets">
       ${sets.map((set) => html`<${SetLine} key=${set.id} set=${set} />`)}
     </ul>`}
+    <${Clubs} />
     <p class="buttons"><a href="/app/take">${say("take.title")}</a></p>`;
+}
+
+/** The way to my clubs. */
+function Clubs() {
+  const { value: clubs } = useLoaded(() => all("/v1/clubs").catch(() => []), []);
+  if (clubs === null || clubs.length === 0) return null;
+  return html`<section aria-labelledby="my-clubs"><h2 id="my-clubs">${say("club.clubs")}</h2>
+    <ul class="rows">${clubs.map(({ id, name, note }) => html`<li key=${id}><a href="/app/clubs/${id}">${name}</a> ${note && html`<span class="of">${note}</span>`}</li>`)}</ul></section>`;
 }
 
 function Attention({ sets }) {
