@@ -160,6 +160,8 @@ def test_photos_in_the_display_have_a_switch_of_their_own(page: Page, circle: Ci
     assert "switch on the coins for the display first" in page.text("#says-photos")
     # What the others would see, before anybody does: eight of nine coins fit, each has a photo.
     page.until("#consent-photos summary").click()
+    # They are fetched when they come into sight.
+    page.run("document.querySelector('#consent-photos .seen').scrollIntoView()")
     page.until("#consent-photos .small-photo img")
     assert len(page.all("#consent-photos [data-seen]")) == 8
     page.until(".switch", says="Coins for the").click()
@@ -168,19 +170,21 @@ def test_photos_in_the_display_have_a_switch_of_their_own(page: Page, circle: Ci
     page.until("[role=status]", says="Shown to the club now: Photos")
     page.sign_in(alder.token, circle.set_page())
     page.press("Put the display together")
+    page.until("[aria-label='Exhibits'] .small-photo")
+    page.run("document.querySelector('[aria-label=Exhibits]').scrollIntoView()")
     page.until("[aria-label='Exhibits'] .small-photo img")
     assert (
         len(page.all("[aria-label='Exhibits'] .small-photo")) == len(page.all("[aria-label='Exhibits'] tbody tr")) == 6
     )
-    page.until("button[aria-label^='Show larger: 1939 farthing, obverse']").click()
+    page.until("button[aria-label^='Show larger: 1939 farthing, United Kingdom, obverse']").click()
     large = page.until(".large-photo img")
-    assert large.get_attribute("alt") == "1939 farthing: obverse"
+    assert large.get_attribute("alt") == "1939 farthing, United Kingdom: obverse"
     for width, dark in page.looks():
         assert page.faults() == [], (width, dark)
         assert page.overflow() <= 0
     # Switched off while Alder looks: no picture comes any more, and the next display has none.
     circle.shows(brona, display=True)
-    page.until("button[aria-label^='Show larger: 1940 halfpenny, obverse']").click()
+    page.until("button[aria-label^='Show larger: 1940 halfpenny, United Kingdom, obverse']").click()
     page.until("[role=status]", says="This photo cannot be shown now.")
     page.press("Put it together again")
     page.run_until("return document.querySelector('.small-photo') === null")

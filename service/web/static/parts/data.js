@@ -2,10 +2,7 @@
 import { all, get } from "../kept/api.js";
 import { conceptsOf } from "../kept/vocabularies.js";
 import { keep, kept } from "../kept/database.js";
-import { keptSheets } from "../kept/need-sheets.js";
 import { inSentence, onLanguage, spoken } from "../kept/words.js";
-import { decidingFacts } from "../sheet/deciding.js";
-import { attributesRead, firstFacts } from "../sheet/rule-attributes.js";
 import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
@@ -64,17 +61,6 @@ export async function loadMySets() {
 export async function loadMyDocuments() {
   const mine = await all("/v1/definitions");
   return Promise.all(mine.map(async ({ id }) => (await get(`/v1/definitions/${id}`)).data.document));
-}
-
-/**
- * The facts of a coin to ask for first. @param {{documents: object[], known: Set<string>, settle?: string[], coin?: {facts: object, issue?: unknown}}} of
- * `settle`: what would settle a doubt about it; `coin`: what is recorded of it
- */
-export async function loadFirstFacts({ documents, known, settle = [], coin = { facts: {} } }) {
-  const sheets = await keptSheets();
-  // What an issue says of a coin no sheet knows.
-  const deciding = sheets === null || (coin.issue ?? null) !== null ? undefined : decidingFacts(sheets.document, coin.facts);
-  return firstFacts({ counts: attributesRead(documents, known), settle, deciding, known });
 }
 
 /** Attributes by name: those of the service, and all that these definitions declare. @param {object[]} documents */

@@ -69,7 +69,7 @@ export function DisplayedPhotos({ coin, photos }) {
   const [large, show] = useState(/** @type {string | null} */ (null));
   if (photos.length === 0) return null;
   const shown = photos.find(({ image }) => image === large);
-  return html`<div class="displayed-photos"><p class="buttons small">${photos.map((photo) => html`<${Small} key=${photo.image} photo=${photo} coin=${coin}
+  return html`<div class="displayed-photos"><p class="photo-row">${photos.map((photo) => html`<${Small} key=${photo.image} photo=${photo} coin=${coin}
       isLarge=${photo.image === large} press=${() => show(photo.image === large ? null : photo.image)} />`)}</p>
     ${shown && html`<${Large} key=${shown.image} photo=${shown} coin=${coin} />`}</div>`;
 }

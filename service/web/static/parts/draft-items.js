@@ -69,7 +69,7 @@ export function Adding({ id, label, kinds, attributes, add }) {
   const { fit } = kinds.find(({ key }) => key === asked) ?? {};
   const pressed = (kind) => (kind.fit === undefined ? add(kind.key, null) : ask(asked === kind.key ? null : kind.key));
   return html`<div class="adding" role="group" aria-label=${label}>
-    <p class="buttons small">${kinds.map((kind) => html`<button key=${kind.key} type="button" class="plain" aria-expanded=${kind.fit ? asked === kind.key : undefined} onClick=${() => pressed(kind)}>${kind.text}</button>`)}</p>
+    <p class="buttons">${kinds.map((kind) => html`<button key=${kind.key} type="button" class="plain" aria-expanded=${kind.fit ? asked === kind.key : undefined} onClick=${() => pressed(kind)}>${kind.text}</button>`)}</p>
     ${fit && html`<div class="panel"><${AttributePicker} key=${asked} id="${id}-fact" attributes=${attributes} fit=${fit} picked=${(name) => {
       ask(null);
       add(asked, name);

@@ -166,7 +166,8 @@ export function verdictOf(rule, facts, knows) {
  */
 export function waysDecide(rule, facts, knows) {
   const found = meanings(rule, facts, knows);
-  if (found === null || overWorlds(rule.tree, found.truths, found.open) !== "undecided") return [];
+  // It leaves the truths as they were when it had seen enough.
+  if (found === null || overWorlds(rule.tree, [...found.truths], found.open) !== "undecided") return [];
   return found.open.map((asked) => {
     const others = found.open.filter((one) => one !== asked);
     const decided = asked.ways.filter((way) => {
