@@ -63,14 +63,18 @@ class _Prepared:
     """The statement as the driver takes it, with what SQLAlchemy's types do to parameters and columns."""
 
     def __init__(self, statement: Select[Any], dialect: Dialect) -> None:
-        compiled = statement.compile(dialect=dialect)
+        # What SQLAlchemy fills in only when a statement runs, such as the separator of joined texts, is filled in now; for that
+        # every parameter needs a value.
+        asked = {name for name, bind in statement.compile(dialect=dialect).binds.items() if bind.required}
+        whole = statement.params(dict.fromkeys(asked))
+        compiled = whole.compile(dialect=dialect, compile_kwargs={"render_postcompile": True})
         self.text = str(compiled)
         self._order: Sequence[str] = compiled.positiontup or ()
         types = {name: bind.type for name, bind in compiled.binds.items()}
         self._writers: dict[str, _Processor | None] = {
             name: kind.dialect_impl(dialect).bind_processor(dialect) for name, kind in types.items()
         }
-        self._fixed: dict[str, Any] = {name: bind.value for name, bind in compiled.binds.items() if not bind.required}
+        self._fixed: dict[str, Any] = {name: bind.value for name, bind in compiled.binds.items() if name not in asked}
         self._readers: list[_Processor | None] = [
             column.type.dialect_impl(dialect).result_processor(dialect, None) for column in statement.selected_columns
         ]

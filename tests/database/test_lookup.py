@@ -7,13 +7,33 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
-from sqlalchemy import Column, Connection, Integer, MetaData, Table, insert, select, text, update
+from sqlalchemy import (
+    Column,
+    Connection,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    bindparam,
+    cast,
+    func,
+    insert,
+    select,
+    text,
+    update,
+)
 
+from service.accounts.model import token_digest
+from service.accounts.store import CALLER
 from service.database.engine import Database
+from service.database.ids import new_id
 from service.database.lookup import Lookup
+from service.database.migrate import upgrade
 from service.database.types import Document, Identity, Instant
+from service.progress.actions.store import FOLLOWED, SET_KEY, SETS_KEY
 from service.runtime import Context
 from tests.conftest import SERVER_URL
+from tests.owners import open_account
 
 metadata = MetaData()
 # On partitions a look-up names the owner too, so that its table has one.
@@ -78,6 +98,30 @@ def test_what_another_connection_committed_is_seen_by_the_next(database: Databas
             assert found is not None
             assert found.document == {"number": number}
     other.close()
+
+
+@on_sqlite
+def test_at_once_it_finds_what_is_joined_to_one_text(database: Database) -> None:
+    # SQLAlchemy fills the separator in when a statement runs.
+    texts = select(func.aggregate_strings(cast(thing.c.id, String), ", ")).scalar_subquery()
+    lookup = Lookup(select(thing.c.id, texts.label("every")).where(thing.c.id < bindparam("most")), by=thing.c.name)
+    for most, expected in ((2, (1, "1")), (1, None)):
+        found = database.look_up_at_once(lookup, name=NAME, most=most)
+        assert found == database.look_up(lookup, name=NAME, most=most) == expected
+    with pytest.raises(KeyError):
+        database.look_up_at_once(lookup, name=NAME)
+
+
+@on_sqlite
+@pytest.mark.parametrize("lookup", [CALLER, SET_KEY, SETS_KEY])
+def test_what_nearly_every_request_asks_is_asked_at_once(lookup: Lookup, empty_database: Database) -> None:
+    upgrade(empty_database)
+    owner, token = empty_database.write(lambda connection: open_account(connection, "a collector"))
+    found = empty_database.look_up_at_once(lookup, digest=token_digest(token), definition=new_id(), number=FOLLOWED)
+    if lookup is SET_KEY:
+        assert found is None
+    else:
+        assert found is not None and found.owner_id == owner.id
 
 
 @on_sqlite
