@@ -3,6 +3,7 @@ objects, made when they are asked for."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -30,6 +31,8 @@ BASES: Mapping[Doubt | None, Basis] = {
     REFERENCE: Basis.REFERENCE,
 }
 _DOUBTS = {basis: doubt for doubt, basis in BASES.items()}
+# Looking a few rows up takes as long as so many more of them.
+_CALL_ROWS = 1_000
 _FIRM_FITS = (Fit(YES), Fit(YES, presumed=True))
 
 
@@ -214,10 +217,7 @@ def _to_check(place: Place, coins: Coins, columns: Columns, table: Table, rows: 
     is_tried = np.ones(len(rows), bool)
     is_simple = all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in leaves(predicate))
     if is_simple and not columns.context.none_as_null:
-        open_facts = np.zeros(len(rows), np.int64)
-        for name in reads(predicate):
-            open_facts += is_open.of(name)[columns.column(name).codes[rows]]
-        is_tried = open_facts != 1
+        is_tried = is_open.count(reads(predicate), rows) != 1
     tried = rows[is_tried]
     if len(tried):
         firsts, kinds = columns.in_like_doubt(predicate, tried)
@@ -227,19 +227,37 @@ def _to_check(place: Place, coins: Coins, columns: Columns, table: Table, rows: 
 
 
 class _Open:
-    """Which entries of each column are not plain values, found once."""
+    """How many facts of rows are not plainly known, of those that rules read: counted once for all rows where many rules read the
+    same."""
 
     def __init__(self, columns: Columns) -> None:
         self._columns = columns
-        self._found: dict[str, Flags] = {}
+        self._entries: dict[str, Flags] = {}
+        self._asked = Counter[frozenset[str]]()
+        self._counts: dict[frozenset[str], Integers] = {}
 
-    def of(self, name: str) -> Flags:
-        """Shape (entries,)."""
-        if name not in self._found:
+    def count(self, names: frozenset[str], rows: Integers) -> Integers:
+        """Of these attributes, shape (rows,)."""
+        whole = self._counts.get(names)
+        if whole is None:
+            self._asked[names] += len(rows) + _CALL_ROWS
+            if self._asked[names] < self._columns.rows:
+                return self._counted(names, rows)
+            whole = self._counts[names] = self._counted(names, slice(None))
+        return whole[rows]
+
+    def _counted(self, names: frozenset[str], rows: Integers | slice) -> Integers:
+        every = [self._of(name)[self._columns.column(name).codes[rows]] for name in names]
+        found: Integers = np.sum(every, axis=0, dtype=np.int64)
+        return found
+
+    def _of(self, name: str) -> Flags:
+        """Which entries of a column are not plain values, shape (entries,)."""
+        if name not in self._entries:
             entries = self._columns.column(name).entries
             facts = ({} if entry is None else {name: entry} for entry in entries)
-            self._found[name] = np.fromiter((not has_plain_value(one, name) for one in facts), bool, len(entries))
-        return self._found[name]
+            self._entries[name] = np.fromiter((not has_plain_value(one, name) for one in facts), bool, len(entries))
+        return self._entries[name]
 
 
 def fit_of(predicate: Predicate, views: tuple[View, ...], table: Table) -> Fit:

@@ -62,7 +62,7 @@ class Plans:
         self.attributes: dict[int, str | None] = {}
         self._next = count()
         self._numbers: dict[Predicate, int] = {}
-        self._known: dict[int, tuple[Predicate, Plan | None, bool]] = {}
+        self._known: dict[Predicate, tuple[Plan | None, bool]] = {}
 
     def __len__(self) -> int:
         """How many rules have plans."""
@@ -70,15 +70,14 @@ class Plans:
 
     def of(self, predicate: Predicate) -> tuple[Plan | None, bool]:
         """The plan of a rule, and whether it is read once. No plan where its clauses cannot be judged separately."""
-        found = self._known.get(id(predicate))
+        found = self._known.get(predicate)
         if found is None:
             rule = grouped_by_attribute(negation_normal_form(predicate))
             names = [name for clause in clauses_of(rule) for name in reads(clause)]
             is_read_once = len(names) == len(set(names))
             plan = self._plan(rule) if is_read_once or not _asks_for_none_elsewhere(rule, names) else None
-            # The rule is kept, so that its id is not reused.
-            found = self._known[id(predicate)] = (predicate, plan, is_read_once)
-        return found[1], found[2]
+            found = self._known[predicate] = plan, is_read_once
+        return found
 
     def _plan(self, rule: Predicate) -> Plan:
         if _is_clause(rule):

@@ -24,7 +24,7 @@ from service.facts.knowledge import Among, Value, is_possible, value_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.labels import Labels, listed
-from service.rules.partitions import has_plain_value, plain_values
+from service.rules.partitions import has_plain_value
 from service.rules.predicates import (
     EvaluationContext,
     Leaf,
@@ -132,46 +132,6 @@ def settle_places(
         ]
     gaps = () if found.case is None else tuple(found.case.gaps())
     return SettlingFacts(facts, found.limit, gaps, found.is_decisive)
-
-
-class Settled:
-    """What `settle_places` told of coins, for coins that are asked for together: of two coins of one view the same is told where
-    the clauses that plain values decide are decided alike and the other clauses read the same."""
-
-    def __init__(self, attributes: Mapping[str, Attribute], context: EvaluationContext, budget: TrialBudget) -> None:
-        self._attributes, self._context, self._budget = attributes, context, budget
-        self._known: dict[object, tuple[SettlingFacts, int]] = {}
-        self._leaves: dict[tuple[int, ...], list[Leaf]] = {}
-
-    def places(self, rules: Mapping[str, Predicate], views: Sequence[View]) -> SettlingFacts:
-        """As `settle_places` tells it, and as much taken off the budget: the coins behind are answered alike. The rules of all
-        calls are kept elsewhere."""
-        left = self._budget.left
-        # With less than that left something else may be told.
-        if len(views) > 1 or left < TRIALS_PER_COIN:
-            return settle_places(rules, views, self._attributes, self._context, self._budget)
-        key = self._key(rules, views[0].facts)
-        found = self._known.get(key)
-        if found is None:
-            told = settle_places(rules, views, self._attributes, self._context, self._budget)
-            self._known[key] = told, left - self._budget.left
-            return told
-        self._budget.left -= found[1]
-        return found[0]
-
-    def _key(self, rules: Mapping[str, Predicate], facts: Facts) -> object:
-        same = tuple(map(id, rules.values()))
-        every = self._leaves.get(same)
-        if every is None:
-            every = self._leaves[same] = list(dict.fromkeys(leaf for rule in rules.values() for leaf in leaves(rule)))
-        plain, read = plain_values(facts), set[str]()
-        verdicts: list[Verdict] = []
-        for leaf in every:
-            verdict = leaf.holds(plain, self._context) if leaf.reads <= plain.keys() else UNDECIDED
-            verdicts.append(verdict)
-            if verdict is UNDECIDED:
-                read |= leaf.reads
-        return tuple(rules), same, tuple(verdicts), tuple((name, facts.get(name)) for name in sorted(read))
 
 
 def settling_names(

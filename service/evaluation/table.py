@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from service.evaluation.clauses import Plans
+from service.evaluation.known_rules import KnownRules
 from service.evaluation.settling import TRIALS_PER_COIN, TrialBudget, settling_length
 from service.evaluation.verdicts import Doubt, judged_with_doubt
 from service.facts.attributes import Attribute
@@ -19,8 +19,6 @@ from service.rules.predicates import EvaluationContext, Predicate, reads
 
 # For the facts to look up of all coins together: some seconds.
 _MOST_TRIALS = 300_000
-# Of one rule, and rules.
-_MOST_LENGTHS, _MOST_RULES = 500, 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,40 +49,14 @@ class _Answers:
         return tuple(tuple(view.facts.get(name) for name in self.reads) for view in views)
 
 
-class KnownRules:
-    """What was found out about rules, for requests with the same attributes and context: whoever's coins they are, the same rule
-    has the same plan, and with the same facts the same number of facts settles it."""
-
-    def __init__(self) -> None:
-        self._plans = Plans()
-        self._lengths: dict[Predicate, dict[object, tuple[int, int]]] = {}
-
-    @property
-    def plans(self) -> Plans:
-        """Those for columns: the same ones until they are of too many rules."""
-        if len(self._plans) > _MOST_RULES:
-            self._plans = Plans()
-        return self._plans
-
-    def lengths(self, predicate: Predicate) -> dict[object, tuple[int, int]]:
-        """By what is known of the attributes that the rule reads, how many facts settle it and the trials that it took to find
-        out."""
-        if len(self._lengths) > _MOST_RULES:
-            self._lengths.clear()
-        lengths = self._lengths.setdefault(predicate, {})
-        if len(lengths) > _MOST_LENGTHS:
-            lengths.clear()
-        return lengths
-
-
 class Table:
     """Judges rules for coins and remembers the answers. Rules are recognised by identity, and equal ones share
-    answers. `known`: what tables before it found."""
+    answers. `known`: what was found before, under these attributes and in this context."""
 
     def __init__(
         self, attributes: Mapping[str, Attribute], context: EvaluationContext, known: KnownRules | None = None
     ) -> None:
-        self.attributes, self.context, self._known = attributes, context, known
+        self.attributes, self.context, self.known = attributes, context, known
         # With the rule, so that no other one comes to have its identity.
         self._answers: dict[int, tuple[Predicate, _Answers]] = {}
         self._equal_rules: dict[Predicate, _Answers] = {}
@@ -94,7 +66,7 @@ class Table:
     def branch(self) -> Table:
         """A table that goes on from here, with the trials that are left, and leaves this one as it is: so several may go on
         from one, each as if it were alone. Nothing more is to be asked of this one."""
-        branch = Table(self.attributes, self.context, self._known)
+        branch = Table(self.attributes, self.context, self.known)
         branch._before, branch._trials = self, TrialBudget(self._trials.left)
         return branch
 
@@ -124,8 +96,8 @@ class Table:
         # With less than that left the length may be another one. What was known already takes as much off as finding it did, so
         # that the coins behind it are answered as if it had not been.
         shared = None
-        if self._known is not None and len(views) == 1 and left >= TRIALS_PER_COIN:
-            shared = self._known.lengths(predicate)
+        if self.known is not None and len(views) == 1 and left >= TRIALS_PER_COIN:
+            shared = self.known.lengths(predicate)
         if shared is not None and (found := shared.get(key)) is not None:
             trials.left -= found[1]
             return found[0]

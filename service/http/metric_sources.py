@@ -112,3 +112,4 @@ def _answers(answers: Answers) -> Iterator[Reading]:
 def _cache_sizes(context: Context) -> Iterator[Reading]:
     yield Reading("cache_bytes", context.database.warm.counts.nbytes, ("columns",))
     yield Reading("cache_bytes", compiled.kept_bytes(), ("definitions",))
+    yield Reading("cache_bytes", compiled.rule_bytes(), ("rules",))

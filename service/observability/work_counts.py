@@ -18,14 +18,16 @@ Tally = Counter[tuple[str, tuple[str, ...]]]
 def worked(context: Context) -> Iterator[Reading]:
     """What is counted in the process that does the work, which may be one of its own: all of it counts up."""
     warm, read, solver = context.database.warm.counts, compiled.COUNTS, cp_sat.COUNTS
+    rules = compiled.RULE_COUNTS
     told = {
         "columns": {"hit": warm.hits, "patch": warm.patches, "miss": warm.misses},
         "definitions": {"hit": read.hits, "miss": read.misses},
+        "rules": {"hit": rules.hits, "miss": rules.misses},
     }
     for cache, outcomes in told.items():
         for outcome, count in outcomes.items():
             yield Reading("cache_requests", count, (cache, outcome))
-    for cache, evictions in (("columns", warm.evictions), ("definitions", read.evictions)):
+    for cache, evictions in (("columns", warm.evictions), ("definitions", read.evictions), ("rules", rules.evictions)):
         yield Reading("cache_evictions", evictions, (cache,))
     yield Reading("solver_runs", solver.proven, ("proven",))
     yield Reading("solver_runs", solver.unproven, ("unproven",))

@@ -40,6 +40,7 @@ NOTHING = "coin, nothing recorded"
 NOUN, YEAR, ISSUER = ("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer")
 _PARTS = (NOUN, YEAR, ISSUER)
 _MOST_ALTERNATIVES = 4
+_MOST_REMEMBERED = 2_000
 # An id that the service or a client made; any other one is what the owner calls the coin.
 _SERVICE_ID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
@@ -94,15 +95,32 @@ class CoinNames:
         speech: Speech = ENGLISH_SPEECH,
     ) -> None:
         self._labels = Labels(attributes, vocabularies, speech)
+        self._known: dict[object, tuple[str, str | None]] = {}
+
+    @property
+    def nbytes(self) -> int:
+        """About what it takes."""
+        return 600 * len(self._known)
 
     def of(self, holding: Holding, views: Sequence[View]) -> CoinPart:
         """The name; `views` are what the coin may be."""
-        noun, year, issuer = (first_words(part, [view.facts for view in views], self._labels) for part in _PARTS)
-        kind = coin_kind(noun, year, self._labels.speech)
+        kind, issuer = self._told(views)
         number = holding.number or (None if _SERVICE_ID.fullmatch(holding.id) else holding.id)
         if number is None and issuer:
             kind = f"{kind or 'A coin'} ({issuer})"
         return CoinPart(holding.id, number, kind or None)
+
+    def _told(self, views: Sequence[View]) -> tuple[str, str | None]:
+        """Kind and issuer, put into words once."""
+        key = tuple([view.facts.get(name) for view in views for part in _PARTS for name in part])
+        found = self._known.get(key)
+        if found is None:
+            facts = [view.facts for view in views]
+            noun, year, issuer = (first_words(part, facts, self._labels) for part in _PARTS)
+            if len(self._known) >= _MOST_REMEMBERED:
+                self._known.clear()
+            found = self._known[key] = coin_kind(noun, year, self._labels.speech), issuer
+        return found
 
     def ignoring(self, holding: Holding, fault: Fault) -> dict[str, Any]:
         """That a fact of the holding was left out, and why: members of an entry. The fault's pointer leads into the holding."""
@@ -145,7 +163,13 @@ class MessageNames:
 
     def __init__(self, instance: Instance, table: Table, speech: Speech = ENGLISH_SPEECH) -> None:
         self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies, speech)
-        self._coins = CoinNames(table.attributes, table.context.vocabularies, speech)
+
+        def coins() -> CoinNames:
+            return CoinNames(table.attributes, table.context.vocabularies, speech)
+
+        # Those in English alone are kept, since messages are.
+        kept = table.known if speech is ENGLISH_SPEECH else None
+        self._coins = coins() if kept is None else kept.once("coin names", coins)
         self._labels = {place.address: place.label for place in instance.places}
         self._labels |= {place.group: place.group_label for place in instance.places if place.group}
         self._rules = {rule.id: rule.label for rule in instance.constraints}

@@ -18,9 +18,10 @@ from service.errors import Fault, Invalid, OverLimit
 from service.evaluation.coins import Coins
 from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
+from service.evaluation.known_rules import KnownRules
 from service.evaluation.places import FREE_CHOICE, ONE_PER, SLOT, Place, places_of
 from service.evaluation.recorded import RecordedCoins, coins_in_columns
-from service.evaluation.table import KnownRules, Table
+from service.evaluation.table import Table
 from service.evaluation.views import Seen, Views
 from service.facts.holding import HELD, Facts, Holding, View
 from service.facts.vocabulary import Vocabulary
@@ -73,7 +74,8 @@ class EvaluationRequest:
     by id; `budget_seconds` is solver time, of everything together. `presumptions` come after the definition's own; without
     `presume` nothing is presumed. `replaces` says of the owner's issues in whose place they stand where coins are identified.
     `known_views` are those of holdings, by id, that are known already: of somebody else's coins, or worked out before.
-    `known_rules`: what requests before found with the same definition, day and vocabularies."""
+    `known_rules`: what requests before found with the same definition, day and vocabularies; for other ones nothing is taken
+    from it."""
 
     definition: Definition
     holdings: Sequence[Holding]
@@ -109,6 +111,12 @@ class EvaluationRequest:
         return Views(
             self.definition.attributes, self.context, self.issues, known, self.replaces, shipped.claims().narrows
         )
+
+    @property
+    def found_before(self) -> KnownRules | None:
+        """`known_rules`, where they are known of this definition, day and vocabularies."""
+        known = self.known_rules
+        return known if known is not None and known.is_for(self.definition, self.context) else None
 
     def views_of(self, holding: Holding) -> tuple[View, ...]:
         """Everything that one coin may be."""
@@ -169,10 +177,11 @@ def placeable(request: EvaluationRequest) -> tuple[tuple[Place, ...], Coins, Tab
     evaluated."""
     ensure_evaluable(request)
     coins, context = coins_of(request), request.context
-    if request.known_rules is not None:
-        coins.columns(request.definition.attributes, context).plans = request.known_rules.plans
+    attributes, known = request.definition.attributes, request.found_before
+    if known is not None:
+        coins.columns(attributes, context).plans = known.plans
     places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
-    return places, coins, Table(request.definition.attributes, context, request.known_rules)
+    return places, coins, Table(attributes, context, known)
 
 
 def coins_of(request: EvaluationRequest) -> Coins:
@@ -349,7 +358,7 @@ def names_of(request: EvaluationRequest, instance: Instance) -> dict[str, NamedH
     """What people call the holdings of a request, those of the instance that was built for it and the others. A pin on a
     holding that is not there any more has no name."""
     more = [(holding, request.views_of(holding)) for holding in not_counted(request)]
-    return named_in_columns(instance.coins, instance.columns, more, request.vocabularies)
+    return named_in_columns(instance.coins, instance.columns, more, request.vocabularies, request.found_before)
 
 
 def names_of_some(

@@ -4,7 +4,7 @@ Pure."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import accumulate, islice
+from itertools import accumulate, count, islice
 from operator import le
 from typing import Annotated
 
@@ -15,6 +15,7 @@ from msgspec import Meta, Struct
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
 from service.evaluation.grouping import grouped
+from service.evaluation.known_rules import KnownRules
 from service.facts.attributes import Attribute
 from service.facts.holding import Holding, View
 from service.facts.knowledge import NONE, Among, Knowledge, Subsets
@@ -28,6 +29,7 @@ _APART = (
     *("grade", "toning"),
 )
 _MOST_APART = 2
+_TEXT_BYTES = 250
 _NAMED_BY_ATTRIBUTE = ("mintmark", "edge", "fineness", "grade")
 
 _Numbers = npt.NDArray[np.int64]
@@ -66,10 +68,15 @@ def named_in_columns(
     columns: Columns,
     others: Sequence[tuple[Holding, _Views]],
     vocabularies: Mapping[str, Vocabulary],
+    known: KnownRules | None = None,
 ) -> dict[str, NamedHolding]:
     """The same of `coins`, with the columns of those that are one thing only, and of `others`: what is recorded is put into
     words once for each combination of facts."""
-    words = _Words(columns.attributes, vocabularies)
+
+    def no_words() -> _Words:
+        return _Words(columns.attributes, vocabularies)
+
+    words = no_words() if known is None else known.once("words", no_words)
     kinds = np.zeros(len(coins), np.int64)
     details = np.zeros((len(words.details), len(coins)), np.int64)
     kinds[coins.single], details[:, coins.single] = words.of_rows(columns)
@@ -133,15 +140,22 @@ class _Words:
         self._parts = [tuple(name for name in part if name in attributes) for part in (NOUN, YEAR, ISSUER)]
         self.base = [name for part in self._parts for name in part]
         self.details = [name for name in _APART if name in attributes]
+        # Whoever is first gives the number: several evaluations may go on from one.
         self._numbers: dict[str, int] = {"": 0}
+        self._next = count(1)
         self._kinds: dict[tuple[str | None, ...], int] = {}
         self._known_parts: dict[tuple[int, tuple[tuple[Knowledge | None, ...], ...]], str | None] = {}
         self._facts: dict[tuple[str, Knowledge | None], str] = {}
 
     @property
-    def texts(self) -> list[str]:
+    def nbytes(self) -> int:
+        """About what it takes."""
+        return _TEXT_BYTES * (len(self._numbers) + len(self._kinds) + len(self._known_parts) + len(self._facts))
+
+    @property
+    def texts(self) -> Mapping[int, str]:
         """Every text, by its number."""
-        return list(self._numbers)
+        return {number: text for text, number in list(self._numbers.items())}
 
     def of_views(self, coins: Sequence[_Views]) -> tuple[_Numbers, _Numbers]:
         """The kind of every coin, and what may tell it apart from others of its kind; shapes (coins,) and
@@ -179,7 +193,8 @@ class _Words:
         return list(number_of), np.array(numbers, np.int64)[combination]
 
     def _number(self, text: str) -> int:
-        return self._numbers.setdefault(text, len(self._numbers))
+        found = self._numbers.get(text)
+        return self._numbers.setdefault(text, next(self._next)) if found is None else found
 
     def _kind(self, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> int:
         """Year, denomination and issuer; no text where nothing of these is recorded. `worlds` are the facts of each view."""

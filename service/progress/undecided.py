@@ -10,11 +10,12 @@ from msgspec import UNSET
 from service.assignment.build import Instance
 from service.assignment.problem import Basis, Placement
 from service.evaluation.places import FREE_CHOICE
-from service.evaluation.settling import Settled, SettlingFacts, TrialBudget
+from service.evaluation.settled import Settled
+from service.evaluation.settling import SettlingFacts, TrialBudget
 from service.evaluation.table import Table
 from service.progress.description import MessageNames
 from service.progress.result import UndecidedConflict
-from service.rules.predicates import Predicate, reads
+from service.rules.predicates import Predicate
 
 MOST_DOUBTS = 500
 MOST_TRIALS = 200_000
@@ -62,20 +63,11 @@ def _all_told(instance: Instance, table: Table, order: Sequence[int]) -> list[Un
         place = instance.places[at]
         address = place.group if place.kind == FREE_CHOICE else place.address
         in_doubt[coin][address] = place.predicate
-    known: dict[object, SettlingFacts] = {}
-    read: dict[int, frozenset[str]] = {}
-    settled = Settled(table.attributes, table.context, TrialBudget(MOST_TRIALS))
+    settled = Settled(table.attributes, table.context, TrialBudget(MOST_TRIALS), table.known)
     names, told = MessageNames(instance, table), []
     for coin in order:
-        rules, views = in_doubt[coin], instance.views[coin]
-        for rule in rules.values():
-            if id(rule) not in read:
-                read[id(rule)] = reads(rule)
-        facts = sorted(frozenset[str]().union(*{read[id(rule)] for rule in rules.values()}))
-        key = (tuple(rules), tuple((view.issue, *(view.facts.get(name) for name in facts)) for view in views))
-        if key not in known:
-            known[key] = settled.places(rules, views)
-        told.append(_told(instance, names, coin, list(rules), known[key]))
+        rules = in_doubt[coin]
+        told.append(_told(instance, names, coin, list(rules), settled.places(rules, instance.views[coin])))
     return told
 
 

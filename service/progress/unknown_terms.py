@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from types import MappingProxyType
 from typing import Annotated, Protocol
@@ -63,7 +63,11 @@ def unknown_terms_of(
 ) -> list[UnknownTermEntry]:
     """Up to MOST_TOLD, those that keep most empty first. Places are counted from up to 20 coins of each word, and within a budget
     of judgements."""
-    asked = _Words(request)
+
+    def said() -> _Said:
+        return _Said(used_by_attribute([request.definition.document]))
+
+    asked = _Words(request, (said() if table.known is None else table.known.once("said", said)).texts)
     found: dict[tuple[str, str], list[int]] = {}
     nearest: dict[tuple[str, str], tuple[str, ...]] = {}
     for name, near_of in asked.readers(instance):
@@ -98,12 +102,24 @@ def unknown_terms_of(
     return entries[:MOST_TOLD]
 
 
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """The texts of a definition by attribute."""
+
+    texts: Mapping[str, Sequence[str]]
+
+    @property
+    def nbytes(self) -> int:
+        return sum(200 for texts in self.texts.values() for _ in texts)
+
+
 class _Words:
     """Which texts are terms, by attribute."""
 
-    def __init__(self, request: _Asked) -> None:
+    def __init__(self, request: _Asked, used: Mapping[str, Sequence[str]]) -> None:
+        """`used`: the texts that the definition has, by attribute."""
         self.definition, self.issues = request.definition, request.issues
-        self.used = used_by_attribute([request.definition.document])
+        self.used = used
 
     def readers(self, instance: Instance) -> Iterator[tuple[str, _NearOf]]:
         """The attributes that decide about places and have terms; for each what tells of a text the nearest terms, or None of a

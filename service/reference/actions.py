@@ -6,7 +6,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from functools import cache
 from heapq import merge
 from itertools import islice
@@ -18,6 +18,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.ids import new_id
 from service.errors import Conflict, Fault, Invalid, NotFound, OverLimit
+from service.evaluation.known_rules import KnownRules
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
 from service.facts.own_vocabularies import with_own
@@ -99,6 +100,12 @@ def read_definition(document: Any, at: str = "", schemes: Mapping[str, Vocabular
 def read_stored(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary] | None = None) -> Definition:
     """The same of a document that is kept here: what was read once is not read again."""
     return compiled.read_kept(document, vocabularies() if schemes is None else schemes)
+
+
+def known_rules(definition: Definition, day: date) -> KnownRules | None:
+    """What evaluations for a day found out about the rules of a definition that was read by `read_stored`; None where it is not
+    kept any more."""
+    return compiled.known_rules(definition, day)
 
 
 def complete() -> tuple[CompleteSpan, ...]:

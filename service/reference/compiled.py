@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import msgspec
 
+from service.evaluation.known_rules import KeptCounts, KnownRules
 from service.facts.vocabulary import Vocabulary
 from service.reference import shipped
 from service.rules.definition import Definition
@@ -20,28 +22,24 @@ from service.rules.document import read_definition
 
 # Of text. What is read of it takes some twenty times as much.
 MOST_BYTES = 2 * 1024 * 1024
+# Of what evaluations found out about the rules of all of them.
+MOST_RULE_BYTES = 24 * 1024 * 1024
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Kept:
-    """What was read, and by which vocabularies."""
+    """What was read, and by which vocabularies; and what evaluations found out about its rules, with what that took when it was
+    asked for last."""
 
     schemes: Mapping[str, Vocabulary]
     edition: str
     definition: Definition
+    rules: KnownRules | None = None
+    rule_bytes: int = 0
 
 
-@dataclass(slots=True)
-class CompiledCounts:
-    """How often a definition that was asked for was kept, or had to be read, since the start; how often one was let go of."""
-
-    hits: int = 0
-    misses: int = 0
-    evictions: int = 0
-
-
-COUNTS = CompiledCounts()
+COUNTS, RULE_COUNTS = KeptCounts(), KeptCounts()
 _KEPT: dict[tuple[bytes, int], _Kept] = {}
 
 
@@ -61,6 +59,24 @@ def read_kept(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary]) ->
     return found.definition
 
 
+def known_rules(definition: Definition, day: date) -> KnownRules | None:
+    """What evaluations for a day found out about the rules of a definition that is kept here; None where it is not kept any
+    more."""
+    # Nearly always the one that was read last.
+    kept = next((one for one in reversed(list(_KEPT.values())) if one.definition is definition), None)
+    if kept is None:
+        return None
+    found = kept.rules
+    if found is None or found.day != day:
+        RULE_COUNTS.misses += 1
+        found = kept.rules = KnownRules(definition, day)
+    else:
+        RULE_COUNTS.hits += 1
+    kept.rule_bytes = found.nbytes
+    _shorten_rules()
+    return found
+
+
 def _shorten() -> None:
     """Lets go of what was asked for longest ago."""
     keys = list(_KEPT)
@@ -73,6 +89,23 @@ def _shorten() -> None:
             COUNTS.evictions += 1
 
 
+def _shorten_rules() -> None:
+    """The same of what was found out about rules."""
+    size = rule_bytes()
+    for kept in list(_KEPT.values()):
+        if size <= MOST_RULE_BYTES:
+            return
+        if kept.rules is not None:
+            size -= kept.rule_bytes
+            kept.rules, kept.rule_bytes = None, 0
+            RULE_COUNTS.evictions += 1
+
+
 def kept_bytes() -> int:
     """The length of the texts of all that are kept."""
     return sum(len(text) for text, _ in list(_KEPT))
+
+
+def rule_bytes() -> int:
+    """About what it takes that was found out about rules."""
+    return sum(kept.rule_bytes for kept in list(_KEPT.values()))

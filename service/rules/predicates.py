@@ -56,6 +56,14 @@ class _Hashed:
     _hash: int
 
 
+class _Compound(_Hashed):
+    """Has room for its leaves and what they read, which are asked for with every evaluation."""
+
+    __slots__ = ("_leaves", "_reads")
+    _leaves: tuple[Leaf, ...]
+    _reads: frozenset[str]
+
+
 _Class = TypeVar("_Class", bound=type)
 
 
@@ -685,19 +693,19 @@ class Always(Leaf):
 
 
 @_clause
-class And(_Hashed):
+class And(_Compound):
     items: tuple[Predicate, ...]
     at: str = field(default="", compare=False)
 
 
 @_clause
-class Or(_Hashed):
+class Or(_Compound):
     items: tuple[Predicate, ...]
     at: str = field(default="", compare=False)
 
 
 @_clause
-class Not(_Hashed):
+class Not(_Compound):
     item: Predicate
     at: str = field(default="", compare=False)
 
@@ -708,9 +716,19 @@ Predicate = And | Or | Not | Leaf
 _COMPOUND = (And, Or, Not)
 
 
-def leaves(predicate: Predicate) -> list[Leaf]:
+def leaves(predicate: Predicate) -> tuple[Leaf, ...]:
     """Every leaf from left to right, once for each of its occurrences."""
-    found: list[Leaf] = []
+    if not isinstance(predicate, _COMPOUND):
+        return (predicate,)
+    try:
+        return predicate._leaves
+    except AttributeError:
+        found = tuple(_leaves_of(predicate))
+        object.__setattr__(predicate, "_leaves", found)
+        return found
+
+
+def _leaves_of(predicate: Predicate) -> Iterator[Leaf]:
     waiting: list[Predicate] = [predicate]
     while waiting:
         node = waiting.pop()
@@ -719,16 +737,19 @@ def leaves(predicate: Predicate) -> list[Leaf]:
         elif isinstance(node, Not):
             waiting.append(node.item)
         else:
-            found.append(node)
-    return found
+            yield node
 
 
 def reads(predicate: Predicate) -> frozenset[str]:
     """Every attribute that the rule reads."""
-    item = predicate.item if isinstance(predicate, Not) else predicate
-    if not isinstance(item, _COMPOUND):
-        return item.reads
-    return frozenset().union(*(leaf.reads for leaf in leaves(predicate)))
+    if not isinstance(predicate, _COMPOUND):
+        return predicate.reads
+    try:
+        return predicate._reads
+    except AttributeError:
+        found = frozenset[str]().union(*(leaf.reads for leaf in _leaves_of(predicate)))
+        object.__setattr__(predicate, "_reads", found)
+        return found
 
 
 def kleene_verdict(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from service.assignment.solve import solve
 from service.clubs.standings import MemberProgress, reads_the_day, spare_id, stand
-from service.evaluation.table import KnownRules
+from service.evaluation.known_rules import KnownRules
 from service.progress.evaluate import EvaluationRequest, build_instance
 from tests.factories import a_definition, a_document, a_holding, a_measurement, measured, places_of
 from tests.strategies import ISSUES, TODAY, definitions, holdings
@@ -45,9 +45,13 @@ def test_what_was_found_about_rules_for_members_before_changes_nothing(
     document: dict[str, Any], members: list[list[dict[str, Any]]]
 ) -> None:
     requests = [a_measurement(document, coins, issues=ISSUES) for coins in members]
-    known = KnownRules()
+    definition = requests[0].definition
+    known = KnownRules(definition, requests[0].today)
     # Rules are the same objects for all members, as in the service.
-    together = [replace(request, definition=requests[0].definition, known_rules=known) for request in requests]
+    together = [
+        replace(request, definition=definition, vocabularies=definition.vocabularies, known_rules=known)
+        for request in requests
+    ]
     for _ in range(2):
         assert [repr(stand(request)) for request in together] == [repr(stand(request)) for request in requests]
         assert [solved(request) for request in together] == [solved(request) for request in requests]

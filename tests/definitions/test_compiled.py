@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -13,8 +15,9 @@ from service.errors import Invalid
 from service.facts.own_vocabularies import OwnVocabulary, with_own
 from service.facts.vocabulary import Concept
 from service.reference import compiled, shipped
-from service.reference.compiled import read_kept
+from service.reference.compiled import known_rules, read_kept
 from service.rules.document import read_definition
+from service.rules.predicates import EvaluationContext
 
 
 @pytest.fixture(autouse=True)
@@ -64,6 +67,52 @@ def test_an_id_that_other_vocabularies_had_before_is_no_mistake(monkeypatch: pyt
     own = with_own(schemes, [OwnVocabulary("beasts", (Concept("quagga", "quagga"),), "motifs")])
     for each in (schemes, own, schemes):
         assert read_kept(a_document(), each).vocabularies["motifs"] is each["motifs"]
+
+
+def test_what_was_found_about_rules_is_kept_with_the_definition_for_one_day() -> None:
+    definition, day = read_kept(a_document(), shipped.vocabularies()), date(2026, 1, 2)
+    counts = compiled.RULE_COUNTS
+    hits, misses = counts.hits, counts.misses
+    known = known_rules(definition, day)
+    assert known is not None and known.is_for(definition, EvaluationContext(day, definition.vocabularies))
+    assert known_rules(definition, day) is known
+    assert (counts.hits, counts.misses) == (hits + 1, misses + 1)
+    later = known_rules(definition, day + timedelta(days=1))
+    assert later is not None and later is not known
+    # Another definition, although it is written alike.
+    assert known_rules(replace(definition), day) is None
+
+
+def test_what_was_found_about_rules_goes_with_the_definition(monkeypatch: pytest.MonkeyPatch) -> None:
+    schemes, day = shipped.vocabularies(), date(2026, 1, 2)
+    first = read_kept(a_document(title="1"), schemes)
+    assert known_rules(first, day) is not None
+    monkeypatch.setattr(compiled, "MOST_BYTES", 10)
+    read_kept(a_document(title="2"), schemes)
+    assert known_rules(first, day) is None
+    assert compiled.rule_bytes() == 0
+
+
+def test_of_what_was_found_about_rules_so_many_bytes_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    schemes, day, evictions = shipped.vocabularies(), date(2026, 1, 2), compiled.RULE_COUNTS.evictions
+    found = {}
+    for title in ("1", "2", "3"):
+        definition = read_kept(a_document(title=title), schemes)
+        known = found[title] = known_rules(definition, day)
+        assert known is not None
+        known.plans.of(definition.slots[0].accepts.predicate)
+        # What it takes is looked at when it is asked for.
+        assert known_rules(definition, day) is known
+    whole = compiled.rule_bytes()
+    assert whole > 0
+    monkeypatch.setattr(compiled, "MOST_RULE_BYTES", whole - 1)
+    # It is the one that was asked for last now, and the second the one of longest ago.
+    definition = read_kept(a_document(title="1"), schemes)
+    assert known_rules(definition, day) is found["1"]
+    assert compiled.rule_bytes() < whole
+    assert compiled.RULE_COUNTS.evictions == evictions + 1
+    assert known_rules(read_kept(a_document(title="3"), schemes), day) is found["3"]
+    assert known_rules(read_kept(a_document(title="2"), schemes), day) is not found["2"]
 
 
 def test_a_refusal_is_not_kept() -> None:

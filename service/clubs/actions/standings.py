@@ -22,7 +22,7 @@ from service.clubs.store.offers import CopyStore, OfferStore, ShownDefinition, S
 from service.definitions.model import NO_DECISIONS, Decisions
 from service.definitions.store import DefinitionStore
 from service.errors import Invalid, NotFound, SetwrightError
-from service.evaluation.table import KnownRules
+from service.evaluation.known_rules import KnownRules
 from service.facts.own_vocabularies import OwnVocabulary
 from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
@@ -184,10 +184,10 @@ def read_offered(offered: ClubOffer, own: OwnReference = NOTHING_OWN) -> Definit
 
 def _known_rules(offered: ClubOffer, own: OwnReference, day: date) -> KnownRules:
     """What members with the same vocabularies have in common on one day."""
-    by_day = _read_once(_Document(offered.digest, offered.document), own.vocabularies)[2]
+    definition, _, by_day = _read_once(_Document(offered.digest, offered.document), own.vocabularies)
     if day not in by_day:
         by_day.clear()
-    return by_day.setdefault(day, KnownRules())
+    return by_day.setdefault(day, KnownRules(definition, day))
 
 
 def basis_of(connection: Connection, shown: ShownDefinition, offered: ClubOffer, day: date) -> str:

@@ -187,6 +187,7 @@ def stored_set_request(
         today=day,
         holdings_state=state,
         reference_edition=reference.edition(),
+        known_rules=reference.known_rules(definition, day),
     )
     return LoadedRequest(request, ignored)
 
