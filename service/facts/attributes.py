@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
@@ -96,8 +96,13 @@ class Attributes(Mapping[str, Attribute]):
             known = self._of_issuer[key] = attribute if names is None else replace(attribute, synonyms=names)
         return known
 
+    @property
+    def by_issuer(self) -> Collection[str]:
+        """The attributes that may be read otherwise on coins of some issuers."""
+        return self._by_issuer
+
     def is_by_issuer(self, name: str) -> bool:
-        """Whether the attribute may be read otherwise on coins of some issuers."""
+        """Whether it is one of these."""
         return name in self._by_issuer
 
     @cached_property

@@ -11,7 +11,7 @@ import json
 import re
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -66,18 +66,26 @@ def is_declared_past(length: str, most_bytes: int) -> bool:
 
 def parse_json(raw: bytes) -> Any:
     """The plain value of JSON text. Raises Unreadable with every fault that was found."""
-    value, is_suspect = _parsed(raw, DEEPEST)
-    if is_suspect:
-        faults = faults_in(value)
+    read = _parsed(raw, DEEPEST)
+    if read.is_suspect:
+        faults = faults_in(read.value)
         if faults:
             raise Unreadable(faults)
-    return value
+    return read.value
 
 
-def parse_json_parts(raw: bytes) -> Any:
+class Parts(NamedTuple):
+    """A value whose parts are judged one by one. `is_sound`: `faults_in` would find nothing in any of them."""
+
+    value: Any
+    is_sound: bool
+
+
+def parse_json_parts(raw: bytes) -> Parts:
     """The value of JSON text whose parts are judged one by one: what has to be refused is found by `faults_in` each part, and
     does not concern the others. Raises Unreadable for what is no JSON, or is nested past DEEPEST_PART."""
-    return _parsed(raw, DEEPEST_PART)[0]
+    read = _parsed(raw, DEEPEST_PART)
+    return Parts(read.value, not read.is_suspect and not read.is_far and read.depth <= DEEPEST)
 
 
 def faults_in(value: Any, besides: str | None = None) -> list[Fault]:
@@ -99,8 +107,16 @@ def as_written(value: Any) -> Any:
     return [as_written(member) for member in value] if isinstance(value, list) else value
 
 
-def _parsed(raw: bytes, most_deep: int) -> tuple[Any, bool]:
-    """The value, and whether there may be something in it that has to be refused."""
+class _Parsed(NamedTuple):
+    """`is_suspect`: there may be something in the value that has to be refused; `is_far`: one of its numbers is far from 1."""
+
+    value: Any
+    is_suspect: bool
+    is_far: bool
+    depth: int
+
+
+def _parsed(raw: bytes, most_deep: int) -> _Parsed:
     text = _decoded(raw)
     depth = deepest(raw)
     if depth > most_deep:
@@ -111,7 +127,7 @@ def _parsed(raw: bytes, most_deep: int) -> tuple[Any, bool]:
     except json.JSONDecodeError as error:
         fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
         raise Unreadable([fault]) from None
-    return value, reader.refused or _SUSPECT_TEXT.search(raw) is not None
+    return _Parsed(value, reader.refused or _SUSPECT_TEXT.search(raw) is not None, reader.is_far, depth)
 
 
 def parse_yaml(raw: bytes) -> Any:
@@ -171,7 +187,7 @@ class _Reader(json.JSONDecoder):
     """json's own reader, which notes that it met something to refuse and goes on."""
 
     def __init__(self) -> None:
-        self.refused = False
+        self.refused = self.is_far = False
         super().__init__(
             object_pairs_hook=self._object,
             parse_int=self._whole,
@@ -210,6 +226,7 @@ class _Reader(json.JSONDecoder):
     def _number(self, text: str) -> Decimal | _Refused:
         number = self._exact(text)
         if number is not None:
+            self.is_far |= abs(number.adjusted()) > LARGEST_EXPONENT
             return number
         return self._refuse(
             "number-range",

@@ -6,11 +6,21 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from functools import cache
 from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
-from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    TypeAdapter,
+    ValidationError,
+    WithJsonSchema,
+)
 from pydantic_core import PydanticCustomError
 
 from service.errors import Fault, Invalid
@@ -192,6 +202,21 @@ def faults_of_fields(data: Mapping[str, Any]) -> list[Fault]:
     except Invalid as refusal:
         return list(refusal.faults)
     return []
+
+
+def are_right(name: str, values: list[Any]) -> bool:
+    """Whether an own field may have each of these values: of many at once a fraction of the work."""
+    try:
+        _column(name).validate_python(values)
+    except ValidationError:
+        return False
+    return True
+
+
+@cache
+def _column(name: str) -> TypeAdapter[list[Any]]:
+    field = HoldingFields.model_fields[name]
+    return TypeAdapter(list[Annotated[field.annotation, field]], config=ConfigDict(strict=True))  # type: ignore[name-defined]
 
 
 def read_patch(value: Any) -> Mapping[str, Any]:

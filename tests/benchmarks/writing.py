@@ -29,8 +29,7 @@ from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.facts.core_attributes import CORE
 from service.holdings.sync.actions import synchronise
-from service.http.api.sync import SyncIn
-from service.http.wire import read
+from service.http.api.sync import judged
 from tests.benchmarks.data import SEED, a_coin
 from tests.benchmarks.syncing import engines
 from tests.clock import NOW
@@ -167,8 +166,7 @@ def _apply(service: Running, headers: dict[str, str], mutations: list[dict[str, 
     database: Database = service.app.state.database
     token = headers["Authorization"].removeprefix("Bearer ")
     owner = database.read(lambda connection: recognise(connection, token))
-    asked = read(SyncIn, {"client_id": "phone", "mutations": mutations})
-    batch = [one.sent(body, NOW) for one, body in zip(asked.mutations, mutations, strict=True)]
+    batch = [judged(one, NOW, None, is_sound=True) for one in mutations]
     done = database.write(lambda connection: synchronise(connection, owner, "phone", batch, CORE, NOW))
     assert {answer.status for answer in done.answers} == {"applied"}
 

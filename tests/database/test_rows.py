@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from random import Random
 from typing import Any
 
 import pytest
-from sqlalchemy import BigInteger, Boolean, Column, Connection, MetaData, String, Table, insert, select, update
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Connection,
+    MetaData,
+    String,
+    Table,
+    bindparam,
+    insert,
+    select,
+    update,
+)
 from sqlalchemy.exc import IntegrityError
 
 from service.database.engine import Database
 from service.database.ids import new_id
-from service.database.rows import insert_rows, update_rows
+from service.database.rows import insert_rows, rows_by_id, update_rows
 from service.database.types import Document, Identity, Instant
 from service.errors import SetwrightError
 
@@ -104,3 +117,24 @@ def test_a_key_that_is_taken_is_refused_and_nothing_is_written(database: Databas
     with pytest.raises((IntegrityError, SetwrightError)):
         database.write(lambda connection: insert_rows(connection, ours, rows, {"owner_id": new_id()}))
     assert database.read(lambda connection: stored(connection, ours)) == []
+
+
+def test_rows_are_found_by_their_ids(database: Database) -> None:
+    owner, other = new_id(), new_id()
+    ids = [new_id() for _ in range(700)]
+    mine = select(ours.c.id, ours.c.number).where(ours.c.owner_id == bindparam("owner"))
+
+    def found(asked: list[str]) -> dict[str, int]:
+        act: Callable[[Connection], Any] = lambda c: rows_by_id(c, mine, ours.c.id, asked, {"owner": owner})  # noqa: E731
+        return {row.id: row.number for row in database.read(act)}
+
+    def fill(connection: Connection) -> None:
+        for shared in (owner, other):
+            rows = {"id": ids, "number": [*range(700)], "sold": [True] * 700, "at": [NOON] * 700}
+            insert_rows(connection, ours, {**rows, "document": [None] * 700}, {"owner_id": shared, "note": shared})
+
+    database.write(fill)
+    assert found([]) == {}
+    assert found([ids[3], new_id()]) == {ids[3]: 3}
+    # Twice the same is once; the owner's alone.
+    assert found([*ids, *ids]) == {identity: number for number, identity in enumerate(ids)}

@@ -12,7 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import Unreadable
-from service.formats.strict_json import DEEPEST, LARGEST_WHOLE, deepest, parse_json, parse_yaml
+from service.formats.strict_json import (
+    DEEPEST,
+    LARGEST_WHOLE,
+    deepest,
+    faults_in,
+    parse_json,
+    parse_json_parts,
+    parse_yaml,
+)
 
 plain_values = st.recursive(
     st.none()
@@ -39,6 +47,28 @@ def refusal(raw: bytes) -> list[tuple[str, str]]:
 def test_whatever_json_can_say_exactly_is_read_as_it_is(value: Any) -> None:
     assert parse_json(json.dumps(value).encode()) == value
     assert parse_json(json.dumps(value, ensure_ascii=False).encode()) == value
+
+
+FAULTY = (
+    *('{"a": 1, "a": 2}', '"\\u0000"', '"\\ud800"', "9007199254740993", "1e101", "NaN", "1" * 18, "0." + "1" * 64),
+    # Within the bounds as it is written, and past them as a number.
+    *("1234567890e95", "-0.000001e-99", "[" * DEEPEST + "[1]" + "]" * DEEPEST),
+)
+
+
+@given(st.lists(st.sampled_from((*FAULTY, "1.5", '"\\u0041"', '{"a": {"b": []}}', "null")), max_size=3))
+def test_parts_that_are_called_sound_have_no_faults(parts: list[str]) -> None:
+    read = parse_json_parts(f"[{', '.join(parts)}]".encode())
+    assert not read.is_sound or not any(faults_in(part) for part in read.value)
+    # And most are called so.
+    assert read.is_sound or set(parts) & set(FAULTY)
+
+
+@pytest.mark.parametrize("part", FAULTY)
+def test_what_is_wrong_in_a_part_is_not_called_sound(part: str) -> None:
+    read = parse_json_parts(f"[{part}]".encode())
+    assert not read.is_sound
+    assert faults_in(read.value[0])
 
 
 @given(st.binary(max_size=200))

@@ -602,8 +602,8 @@ MUTANTS = (
     Mutant(
         "service.holdings.sync.store",
         "SyncStore.since",
-        "self._holdings().where(holding.c.modseq > modseq)",
-        "self._holdings().where()",
+        "_HOLDINGS.where(holding.c.modseq > modseq)",
+        "_HOLDINGS.where()",
         ("tests/http/test_crowded_house.py::test_changes_one_by_one_are_all_changes",),
     ),
     Mutant(

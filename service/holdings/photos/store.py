@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, delete, exists, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, bindparam, delete, exists, func, insert, select, update
 
 from service.accounts.model import Owner
 from service.database.ids import new_id
@@ -19,6 +19,20 @@ from service.holdings.tables import holding
 
 _OF_FILE = tuple(column for column in photo_file.c if column.name != "owner_id")
 _OF_PHOTO = (photo.c.id, photo.c.holding_id, photo.c.side, photo.c.added_at)
+_IS_OF_HOLDING = (holding.c.owner_id == photo.c.owner_id) & (holding.c.id == photo.c.holding_id)
+# Made once: every batch of sync asks it.
+_MISSING = (
+    select(photo.c.sha256)
+    .join(holding, _IS_OF_HOLDING)
+    .distinct()
+    .where(
+        photo.c.owner_id == bindparam("owner"),
+        holding.c.destroyed.is_(False),
+        ~exists().where(photo_file.c.owner_id == bindparam("owner"), photo_file.c.sha256 == photo.c.sha256),
+    )
+    .order_by(photo.c.sha256)
+    .limit(bindparam("most"))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +100,7 @@ class PhotoStore:
 
     def missing(self, most: int) -> list[str]:
         """Up to so many SHA-256 of files that holdings name and that are not there, in their order."""
-        there = exists().where(photo_file.c.owner_id == self._owner.id, photo_file.c.sha256 == photo.c.sha256)
-        query = select(photo.c.sha256).join(holding, self._is_of_holding()).distinct()
-        query = query.where(photo.c.owner_id == self._owner.id, holding.c.destroyed.is_(False), ~there)
-        return list(self._connection.execute(query.order_by(photo.c.sha256).limit(most)).scalars())
+        return list(self._connection.execute(_MISSING, {"owner": self._owner.id, "most": most}).scalars())
 
     def remove_of_purged(self) -> None:
         """Forgets what deleted holdings named whose values are purged."""
@@ -179,15 +190,12 @@ class PhotoStore:
     def _is_file(self, sha256: str) -> tuple[ColumnElement[bool], ...]:
         return (photo_file.c.owner_id == self._owner.id, photo_file.c.sha256 == sha256)
 
-    def _is_of_holding(self) -> ColumnElement[bool]:
-        return (holding.c.owner_id == photo.c.owner_id) & (holding.c.id == photo.c.holding_id)
-
     def _is_named(self, by: ColumnElement[bool] | None = None) -> ColumnElement[bool]:
         """Whether a holding, or one like this, names the file."""
         names = select(1).select_from(photo).where(photo.c.owner_id == self._owner.id)
         names = names.where(photo.c.sha256 == photo_file.c.sha256)
         if by is not None:
-            names = names.join(holding, self._is_of_holding()).where(by)
+            names = names.join(holding, _IS_OF_HOLDING).where(by)
         return names.correlate(photo_file).exists()
 
     def _whole(self) -> Select[Any]:

@@ -3,7 +3,7 @@ caller's transaction."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -14,6 +14,7 @@ from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
 from service.errors import Fault, StateMismatch, UnknownState
 from service.facts.attributes import Attributes
+from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, check_facts
 from service.holdings.model import faults_of_fields
 from service.holdings.photos.store import PhotoStore
@@ -46,6 +47,8 @@ def read_descent(text: str) -> Descent | None:
     return Descent(state, int(below))
 
 
+# Of facts by the core attributes alone, which never change: what was found right.
+_RIGHT_BY_CORE: set[Any] = set()
 # So many missing photos are told at once.
 MOST_MISSING = 500
 
@@ -135,22 +138,25 @@ def synchronise(
     """Applies a device's batch. Raises UnknownState when the history does not contain the `known` state, StateMismatch when the
     state is not `if_in`; nothing is applied then."""
     log = StoredLog(connection, owner, client, now)
-    before = current_state(connection, owner, known)
+    before = log.state
+    _ensure_known(connection, owner, before, known)
     if if_in is not None and if_in != before:
         raise StateMismatch(f"the state is {before}, not {if_in}; nothing was applied")
     log.look_up(batch)
-    answers = apply_all(log, batch, checking(attributes))
+    answers = apply_all(log, batch, checking(attributes, [sent.mutation.patch for sent in batch]))
     log.write_down()
     records = log.some({sent.mutation.holding for sent in batch if not sent.is_nameless})
     return AppliedBatch(before, log.state, answers, records, PhotoStore(connection, owner).missing(MOST_MISSING))
 
 
-def checking(attributes: Attributes) -> Check:
-    """The check of values by their flat names: everything wrong with them, pointers `/NAME`.
+def checking(attributes: Attributes, batch: Iterable[Mapping[str, Any]] = ()) -> Check:
+    """The check of values by their flat names: everything wrong with them, pointers `/NAME`. `batch`: values that it
+    will be asked about.
 
     Each value is right or wrong by itself, a fact together with the issuer, so one that was right is not looked at again: most
     values of a collection are few words."""
-    right = RightValues(attributes)
+    right = RightValues(attributes, _RIGHT_BY_CORE if attributes is CORE else None)
+    right.learn(batch)
 
     def check(values: Mapping[str, Any]) -> list[Fault]:
         issuer = values.get("issuer")
@@ -178,7 +184,8 @@ def _faults_of(own: Mapping[str, Any], facts: Mapping[str, Any], attributes: Att
 
 
 def _ensure_known(connection: Connection, owner: Owner, current: State, state: State | None) -> None:
-    if state is not None and not ChangeLog(connection, owner).knows(state, current):
+    # The newest one, mostly: that takes no look into the log.
+    if state is not None and state != current and not ChangeLog(connection, owner).knows(state, current):
         raise UnknownState(
             "this history does not contain that state: start over without it, keep all unsent mutations and send your journal",
         )

@@ -14,11 +14,12 @@ from msgspec import Meta
 from service.errors import Invalid
 from service.formats.shapes import read
 from service.holdings.model import HOLDING_FIELDS, OWN_FIELDS, PhotoIn, with_defaults
-from service.holdings.sync.record import ValueConflict, Written, WrittenBy
+from service.holdings.sync.record import ValueConflict, Written, WrittenBy, in_words
 
 PHOTOS = "photos"
 _PREFIX = "facts."
-_OWN, _FIELDS = frozenset(OWN_FIELDS), frozenset(HOLDING_FIELDS)
+OWN_NAMES = frozenset(OWN_FIELDS)
+_FIELDS = frozenset(HOLDING_FIELDS)
 _DEFAULTS = with_defaults({})
 
 # Own fields whose lists merge by element, whatever the elements are.
@@ -58,20 +59,25 @@ def kept_values(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def unflattened(values: Mapping[str, Any]) -> dict[str, Any]:
     """The opposite, with every field."""
-    own, facts = own_and_facts(values)
-    return with_defaults({**own, "facts": facts})
+    whole = with_defaults({})
+    _put_apart(values, whole, whole["facts"])
+    return whole
 
 
 def own_and_facts(values: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Own fields, and facts by their own names."""
     own: dict[str, Any] = {}
     facts: dict[str, Any] = {}
+    _put_apart(values, own, facts)
+    return own, facts
+
+
+def _put_apart(values: Mapping[str, Any], own: dict[str, Any], facts: dict[str, Any]) -> None:
     for name, value in values.items():
-        if name in _OWN:
+        if name in OWN_NAMES:
             own[name] = value if name != PHOTOS else as_told(name, value)
         else:
-            facts[fact_of(name)] = value
-    return own, facts
+            facts[fact_of(name) if name.startswith(_PREFIX) else name] = value
 
 
 def fact_of(name: str) -> str:
@@ -129,7 +135,9 @@ def all_as_taken(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def photos_in(values: Mapping[str, Any]) -> list[tuple[str, str, str | None]]:
     """Of the photos among flat values: SHA-256, side, and when it was taken."""
-    photos = as_told(PHOTOS, values.get(PHOTOS, []))
+    if PHOTOS not in values:
+        return []
+    photos = as_told(PHOTOS, values[PHOTOS])
     return [(photo["sha256"], photo["side"], photo["taken_at"]) for photo in photos]
 
 
@@ -159,14 +167,14 @@ def settled(name: str, value: Any) -> Any:
     element that is removed is empty."""
     if name in MERGED_FIELDS:
         return [] if value is None else value
-    if name not in _OWN or isinstance(value, bool):
+    if name not in OWN_NAMES or isinstance(value, bool):
         return value
     return None if value == [] or value == _DEFAULTS[name] else value
 
 
 def shown_value(name: str, value: Any) -> Any:
     """The opposite: an own field that was removed has its default."""
-    return _DEFAULTS[name] if value is None and name in _OWN else value
+    return _DEFAULTS[name] if value is None and name in OWN_NAMES else value
 
 
 def patch_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
@@ -246,8 +254,8 @@ def _one_writer(mutation: str, at: datetime) -> Written:
 def written_as_json(written: Written) -> Any:
     """Who wrote a value, as it is kept: [mutation id, instant] where there is nothing else to say."""
     if len(written.writers) == 1 and written.elements is None and written.mark is None and not written.awaited:
-        return [written.writers[0].by, written.writers[0].at.isoformat()]
-    entry: dict[str, Any] = {"by": [[writer.by, writer.at.isoformat()] for writer in written.writers]}
+        return [written.writers[0].by, in_words(written.writers[0].at)]
+    entry: dict[str, Any] = {"by": [[writer.by, in_words(writer.at)] for writer in written.writers]}
     if written.elements is not None:
         entry["elements"] = [[element, list(by)] for element, by in written.elements]
     if written.mark is not None:
@@ -269,7 +277,7 @@ def written_from_json(entry: Any) -> Written:
 
 
 def _instant(at: datetime) -> str:
-    return at.isoformat().replace("+00:00", "Z")
+    return in_words(at).replace("+00:00", "Z")
 
 
 def _read_instant(text: str) -> datetime:

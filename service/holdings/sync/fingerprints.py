@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 
 from service.holdings.sync.merge import Mutation
+from service.holdings.sync.record import in_words
 
 # Members in the order of their names' code points, as ever: a mutation that was logged long ago is compared by its hash.
 _ORDERED = msgspec.json.Encoder(order="sorted", decimal_format="number")
@@ -30,7 +31,7 @@ def fingerprint_of(mutation: Mutation, edited_at: datetime) -> str:
         "writers": None if mutation.writers is None else dict(mutation.writers),
         "resolves": sorted(mutation.resolves),
         "revive": mutation.revive,
-        "edited_at": edited_at.astimezone(UTC).isoformat(),
+        "edited_at": in_words(edited_at.astimezone(UTC)),
     }
     return hashlib.sha256(_ORDERED.encode(said)).hexdigest()
 
@@ -50,9 +51,13 @@ def _plain(value: Any) -> Any:
     """The value with each number in one form."""
     if type(value) in _IN_ONE_FORM:
         return value
+    if isinstance(value, dict):
+        return {name: m if type(m) in _IN_ONE_FORM else _plain(m) for name, m in value.items()}
     if isinstance(value, Decimal):
         whole = value == value.to_integral_value()
         return int(value) if whole else value.normalize()
     if isinstance(value, Mapping):
-        return {name: m if type(m) in _IN_ONE_FORM else _plain(m) for name, m in value.items()}
-    return [_plain(member) for member in value] if isinstance(value, list) else value
+        return _plain(dict(value))
+    if not isinstance(value, list) or _IN_ONE_FORM.issuperset(map(type, value)):
+        return value
+    return [_plain(member) for member in value]

@@ -21,7 +21,7 @@ from service.holdings.photos.store import PhotoStore
 from service.holdings.sync.apply import Logged, MutationAnswer, SentMutation
 from service.holdings.sync.field_names import kept_values, photos_in
 from service.holdings.sync.merge import REJECTED, ListOutcome, Mutation, View
-from service.holdings.sync.record import Record, ValueConflict, ids_in, mutation_of
+from service.holdings.sync.record import Record, ValueConflict, ids_in, in_words, mutation_of
 from service.holdings.sync.replay import (
     AT_STATE,
     CURRENT_RULES,
@@ -131,7 +131,7 @@ class StoredLog:
             body[AT_STATE] = self._state.number
         else:
             self._state = self._state.after(sent.mutation.id)
-        kept = {name: list_as_json(outcome) for name, outcome in lists.items()}
+        kept = {name: list_as_json(outcome) for name, outcome in lists.items()} if lists else {}
         about = (sent.mutation.id, sent.mutation.holding, sent.fingerprint, answer, body, kept)
         entry = LoggedMutation(*about, self._client, self._now)
         self._entered.append((entry, None if record is None else self._state))
@@ -158,7 +158,9 @@ class StoredLog:
         values, conflicts = kept_values(record.values), record.conflicts
         if conflicts:
             conflicts = self._with_origins(conflicts, before.record.conflicts if before is not None else ())
-        kept = replace(record, values=values, conflicts=conflicts)
+        kept = record
+        if values is not record.values or conflicts is not record.conflicts:
+            kept = replace(record, values=values, conflicts=conflicts)
         created, at = (state, now) if before is None else (before.created_modseq, before.created_at)
         self._records[record.id] = stored = StoredRecord(state, created, kept, at, now, record.is_destroyed)
         named = photos_in(kept.values)
@@ -229,9 +231,11 @@ class ChangeLog:
 def _for_the_log(sent: SentMutation, record: Record | None) -> dict[str, Any]:
     """What rebuilds the record: the mutation with its clock clamped. That it did not go together with the record does not follow
     from the log alone, so it is noted."""
-    kept = {**sent.body, "edited_at": sent.mutation.edited_at.isoformat(), RULES: CURRENT_RULES}
+    kept = {**sent.body, "edited_at": in_words(sent.mutation.edited_at), RULES: CURRENT_RULES}
     conflicts = record.conflicts if record is not None else ()
-    if any(conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts):
+    if conflicts and any(
+        conflict.kind == "invalid_merge" and conflict.mutation == sent.mutation.id for conflict in conflicts
+    ):
         kept[INVALID_MERGE] = True
     if sent.mutation.writers is not None and record is not None:
         kept[LEFT_APART] = sorted(sent.mutation.patch.keys() - record.written.keys())

@@ -22,7 +22,7 @@ from msgspec import field
 from msgspec.structs import replace
 
 from service.errors import Fault
-from service.holdings.sync.field_names import MERGED_FIELDS, settled
+from service.holdings.sync.field_names import MERGED_FIELDS, OWN_NAMES, settled
 from service.holdings.sync.record import (
     OUTCOME,
     REVIVAL,
@@ -112,7 +112,9 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
     mutation again."""
     if mutation.op == CREATE and mutation.writers is not None:
         return _copied(record, mutation, mutation.writers, list_at, check)
-    known = {name: value for name, value in mutation.patch.items() if value is not None}
+    known = mutation.patch
+    if None in known.values():
+        known = {name: value for name, value in known.items() if value is not None}
     alone = check(known)
     if alone:
         return MergeOutcome(record, REJECTED, tuple(alone), "invalid")
@@ -130,11 +132,16 @@ def merge(record: Record | None, mutation: Mutation, list_at: ListAt, check: Che
 
 def _made(mutation: Mutation, known: Mapping[str, Any]) -> MergeOutcome:
     mine = Written((WrittenBy(mutation.id, mutation.edited_at),))
-    values, written = dict[str, Any](), dict[str, Written]()
-    for name, sent in known.items():
-        value = settled(name, sent)
-        written[name] = replace(mine, elements=put_on(value, (mutation.id,))) if _is_list(name, value) else mine
-        values |= _shown(name, value)
+    values, written = dict(known), dict.fromkeys(known, mine)
+    # What else there is, most of it, is kept as it was sent.
+    for name in [name for name, sent in known.items() if name in OWN_NAMES or type(sent) is list]:
+        value = settled(name, known[name])
+        if _is_list(name, value):
+            written[name] = replace(mine, elements=put_on(value, (mutation.id,)))
+        if _is_shown(name, value):
+            values[name] = value
+        else:
+            del values[name]
     return MergeOutcome(Record(mutation.holding, values, written), APPLIED)
 
 
@@ -169,7 +176,8 @@ def _copied(
             written[name] = Written(its, put_on(value, ids), by if OUTCOME in by else None, never)
         else:
             written[name] = Written(its, awaited=never)
-        values |= _shown(name, value)
+        if _is_shown(name, value):
+            values[name] = value
     filled = replace(record, values=values, written=written, is_purged=False)
     is_known = any(c.kind == "invalid_merge" and c.patch == left for c in record.conflicts)
     if left and not is_known and not record.is_destroyed:
@@ -494,7 +502,9 @@ def _in_turn(left: Sequence[_Version], shown: _Version, here: _Version | None = 
 def _put(record: Record, name: str, versions: Sequence[_Version], awaited: tuple[str, ...] = ()) -> Record:
     """The record with these versions of one value: the first one shown, the others in conflict."""
     shown = versions[0]
-    values = {key: known for key, known in record.values.items() if key != name} | _shown(name, shown.value)
+    values = {key: known for key, known in record.values.items() if key != name}
+    if _is_shown(name, shown.value):
+        values[name] = shown.value
     its = shown.written if shown.written.awaited == awaited else replace(shown.written, awaited=awaited)
     written = {**record.written, name: its}
     conflicts = record.conflicts
@@ -522,8 +532,9 @@ def _is_list(name: str, value: Any) -> bool:
     return isinstance(value, list) and (name in MERGED_FIELDS or is_terms(value))
 
 
-def _shown(name: str, value: Any) -> dict[str, Any]:
-    return {} if value is None or (value == [] and name in MERGED_FIELDS) else {name: value}
+def _is_shown(name: str, value: Any) -> bool:
+    """Whether a value stands in the record: what is removed does not, nor an empty list that merges by element."""
+    return value is not None and not (name in MERGED_FIELDS and value == [])
 
 
 # --- what is resolved, and what the owner is asked -----------------------------------------------------------------------

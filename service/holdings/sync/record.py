@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, TypeGuard
 
 import msgspec
@@ -22,6 +22,13 @@ REVIVAL = "~revive"
 
 # An element of a list with the mutations that put it on, in the order of their ids.
 Element = tuple[Any, tuple[str, ...]]
+
+
+def in_words(at: datetime) -> str:
+    """`at.isoformat()`, of an instant in UTC a fifth as much work: every value that is kept has one."""
+    if at.tzinfo is UTC:
+        return f"{msgspec.json.encode(at)[1:-2].decode()}+00:00"
+    return at.isoformat()
 
 
 class WrittenBy(msgspec.Struct, frozen=True):

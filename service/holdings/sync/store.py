@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, Row, Select, delete, func, select, update
+from sqlalchemy import Column, Connection, Row, Select, bindparam, delete, func, select, update
 
 from service.accounts.model import Owner, State
-from service.database.rows import insert_rows, update_rows
+from service.database.rows import insert_rows, rows_by_id, update_rows
 from service.holdings.sync.apply import Logged, MutationAnswer
 from service.holdings.sync.field_names import (
     flattened,
@@ -21,9 +21,24 @@ from service.holdings.sync.field_names import (
     written_from_json,
 )
 from service.holdings.sync.merge import OPS, REJECTED, UPDATE, Mutation
-from service.holdings.sync.record import Record, Written, WrittenBy
+from service.holdings.sync.record import Record, Written, WrittenBy, in_words
 from service.holdings.sync.replay import PURGED, LogEntry
 from service.holdings.tables import holding, mutation, past_mutation
+
+# Made once: making a statement anew takes as long as running it. What is read of a row is all but its owner.
+_OWNER = "owner"
+_HOLDINGS = select(*(column for column in holding.c if column is not holding.c.owner_id)).where(
+    holding.c.owner_id == bindparam(_OWNER)
+)
+_MUTATIONS = select(*(column for column in mutation.c if column is not mutation.c.owner_id)).where(
+    mutation.c.owner_id == bindparam(_OWNER)
+)
+_PAST = select(past_mutation.c.mutation_id, past_mutation.c.fingerprint, past_mutation.c.status).where(
+    past_mutation.c.owner_id == bindparam(_OWNER)
+)
+# Most records have none of what these columns keep, and what is one object is written once.
+_NONE: list[Any] = []
+_NO_LISTS: dict[str, Any] = {}
 
 
 class StoredRecord(msgspec.Struct, frozen=True):
@@ -65,27 +80,27 @@ class SyncStore:
 
     def __init__(self, connection: Connection, owner: Owner) -> None:
         self._connection, self._owner = connection, owner
+        self._mine = {_OWNER: owner.id}
 
     # -- records
 
     def records(self, identities: Collection[str]) -> dict[str, StoredRecord]:
         """Those of these records that there are, tombstones too."""
-        query = self._holdings().where(holding.c.id.in_(identities))
-        return {row.id: _stored(row) for row in self._connection.execute(query)}
+        return {row.id: _stored(row) for row in self._by_id(_HOLDINGS, holding.c.id, identities)}
 
     def since(self, modseq: int, limit: int) -> list[StoredRecord]:
         """Up to `limit` records that changed after this state, in the order of their states, tombstones too."""
-        query = self._holdings().where(holding.c.modseq > modseq).order_by(holding.c.modseq).limit(limit)
-        return [_stored(row) for row in self._connection.execute(query)]
+        query = _HOLDINGS.where(holding.c.modseq > modseq).order_by(holding.c.modseq).limit(limit)
+        return [_stored(row) for row in self._connection.execute(query, self._mine)]
 
     def newest(self, below: int, limit: int) -> list[StoredRecord]:
         """Up to `limit` records whose last change led to a state below this one, the newest first, tombstones too."""
-        query = self._holdings().where(holding.c.modseq < below).order_by(holding.c.modseq.desc()).limit(limit)
-        return [_stored(row) for row in self._connection.execute(query)]
+        query = _HOLDINGS.where(holding.c.modseq < below).order_by(holding.c.modseq.desc()).limit(limit)
+        return [_stored(row) for row in self._connection.execute(query, self._mine)]
 
     def all(self) -> list[StoredRecord]:
         """Every record, tombstones too."""
-        return [_stored(row) for row in self._connection.execute(self._holdings())]
+        return [_stored(row) for row in self._connection.execute(_HOLDINGS, self._mine)]
 
     def add_records(self, made: Sequence[StoredRecord]) -> None:
         rows = _columns(made)
@@ -99,8 +114,8 @@ class SyncStore:
 
     def mutations(self, identities: Collection[str]) -> dict[str, LoggedMutation]:
         """Those of these mutations that the log has."""
-        query = self._mutations().where(mutation.c.mutation_id.in_(identities))
-        return {row.mutation_id: _logged(row) for row in self._connection.execute(query)}
+        rows = self._by_id(_MUTATIONS, mutation.c.mutation_id, identities)
+        return {row.mutation_id: _logged(row) for row in rows}
 
     def add_mutations(self, entered: Sequence[tuple[LoggedMutation, State | None]], client: str, now: datetime) -> None:
         """Puts these into the log, each with the state that it led to (None: it changed nothing)."""
@@ -109,11 +124,9 @@ class SyncStore:
 
     def past(self, identities: Collection[str]) -> dict[str, Logged]:
         """Those of these mutations whose entry in the log was purged."""
-        mine = (past_mutation.c.owner_id == self._owner.id, past_mutation.c.mutation_id.in_(identities))
-        query = select(past_mutation.c.mutation_id, past_mutation.c.fingerprint, past_mutation.c.status).where(*mine)
         return {
             row.mutation_id: Logged(row.fingerprint, MutationAnswer(row.mutation_id, row.status))
-            for row in self._connection.execute(query)
+            for row in self._by_id(_PAST, past_mutation.c.mutation_id, identities)
         }
 
     def purge_log(self, before: datetime, most: int) -> tuple[int | None, int]:
@@ -185,7 +198,7 @@ class SyncStore:
         """The whole log in the order in which it came about, and the ids of mutations whose entry cannot be read."""
         entries: list[LogEntry] = []
         unreadable: list[str] = []
-        for row in self._connection.execute(self._mutations()):
+        for row in self._connection.execute(_MUTATIONS, self._mine):
             entry = _entry(row)
             if entry is None:
                 unreadable.append(row.mutation_id)
@@ -193,11 +206,8 @@ class SyncStore:
                 entries.append(entry)
         return sorted(entries, key=lambda entry: entry.order), unreadable
 
-    def _holdings(self) -> Select[Any]:
-        return select(holding).where(holding.c.owner_id == self._owner.id)
-
-    def _mutations(self) -> Select[Any]:
-        return select(mutation).where(mutation.c.owner_id == self._owner.id)
+    def _by_id(self, query: Select[Any], by: Column[Any], identities: Collection[str]) -> Sequence[Row[Any]]:
+        return rows_by_id(self._connection, query, by, identities, self._mine)
 
 
 def _record(row: Row[Any]) -> Record:
@@ -218,11 +228,17 @@ def _columns(stored: Sequence[StoredRecord]) -> dict[str, list[Any]]:
         "id": [record.id for record in records],
         "modseq": [one.modseq for one in stored],
         "destroyed": [record.is_destroyed for record in records],
-        "deletes": [[[delete.by, delete.at.isoformat()] for delete in record.deletes] for record in records],
+        "deletes": [
+            [[delete.by, in_words(delete.at)] for delete in record.deletes] if record.deletes else _NONE
+            for record in records
+        ],
         "purged": [record.is_purged for record in records],
         "data": [unflattened(record.values) for record in records],
         "writers": [_writers(record.written) for record in records],
-        "conflicts": [[value_conflict_as_json(conflict) for conflict in record.conflicts] for record in records],
+        "conflicts": [
+            [value_conflict_as_json(conflict) for conflict in record.conflicts] if record.conflicts else _NONE
+            for record in records
+        ],
         "updated_at": [one.updated_at for one in stored],
     }
 
@@ -272,8 +288,8 @@ def _entered(entered: Sequence[tuple[LoggedMutation, State | None]]) -> dict[str
         "chain": [None if state is None else state.chain for _, state in entered],
         "fingerprint": [entry.fingerprint for entry in logged],
         "answer": [entry.answer for entry in logged],
-        "body": [dict(entry.body) for entry in logged],
-        "lists": [dict(entry.lists) for entry in logged],
+        "body": [entry.body for entry in logged],
+        "lists": [entry.lists or _NO_LISTS for entry in logged],
     }
 
 

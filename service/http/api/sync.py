@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from functools import partial
 from typing import Annotated, Any, ClassVar, Literal, Self
 
+import msgspec
 from fastapi import Query, Request
 from msgspec import UNSET, Meta, UnsetType, field
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
@@ -20,7 +21,7 @@ from service.database.ids import is_version_7, read_id
 from service.definitions.actions import known_attributes
 from service.errors import Fault, Invalid
 from service.facts.core_attributes import CORE
-from service.formats.strict_json import as_written, faults_in
+from service.formats.strict_json import Parts, as_written, faults_in
 from service.holdings.sync import actions
 from service.holdings.sync.actions import read_descent
 from service.holdings.sync.apply import MutationAnswer, Refused, Rejection, SentMutation
@@ -98,6 +99,9 @@ FlatName = Annotated[str, StringConstraints(min_length=1, max_length=120)]
 # Of a value that several mutations wrote it names them all.
 LONGEST_WRITER = 4_000
 Writer = Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_WRITER)]
+# The same two where they are read past the model.
+PlainName = Annotated[str, Meta(min_length=1, max_length=120)]
+PlainWriter = Annotated[str, Meta(min_length=1, max_length=LONGEST_WRITER)]
 
 
 class MutationIn(In):
@@ -136,22 +140,6 @@ class MutationIn(In):
     edited_at: EditTime = Field(
         description="The device's clock (see `sent_at`); one ahead of the service's counts as now."
     )
-
-    def sent(self, body: Mapping[str, Any], now: datetime, sent_at: datetime | None = None) -> SentMutation:
-        """The mutation as the merge takes it; `body` is what it was read from, for the log."""
-        mutation = Mutation(
-            self.mutation_id,
-            self.op,
-            self.id,
-            edited_at(self.edited_at, sent_at, now),
-            all_as_taken(self.patch),
-            self.seen,
-            self.writers,
-            frozenset(self.resolves),
-            self.revive,
-        )
-        taken = {**body, "patch": mutation.patch} if "patch" in body else body
-        return SentMutation(mutation, fingerprint_of(mutation, self.edited_at), taken)
 
 
 class SyncIn(In):
@@ -221,32 +209,85 @@ class RecordsQuery(SessionQuery, FormQuery):
     ids: HoldingIds = Field("", description=f"Ids of holdings, with a comma between; at most {MOST_ASKED}.")
 
 
-def _read_batch(value: Any) -> _BatchIn:
+def _read_batch(body: Parts) -> _BatchIn:
     """The batch, its mutations as they came. Raises Invalid for anything else that is wrong with it."""
+    value = body.value
     if isinstance(value, dict):
         value = value.copy()
         if isinstance(value.get("client_id"), str):
             # The owner's own name for a device does not hold up what was done on it.
             value["client_id"] = _clean(value["client_id"])
-        faults = faults_in(value, besides="mutations")
+        faults = [] if body.is_sound else faults_in(value, besides="mutations")
         if faults:
             raise Invalid(faults)
     return read(_BatchIn, value)
 
 
-def _judged(value: Any, now: datetime, sent_at: datetime | None) -> SentMutation:
-    """One mutation of a batch, refused already where it cannot be read."""
-    faults = faults_in(value)
-    if not faults:
+def judged(value: Any, now: datetime, sent_at: datetime | None, *, is_sound: bool = False) -> SentMutation:
+    """One mutation of a batch, refused already where it cannot be read. `is_sound`: see `Parts`."""
+    made: MutationIn | _PlainMutation | None = _plain(value) if is_sound else None
+    if made is None:
+        faults = [] if is_sound else faults_in(value)
+        if faults:
+            return _refused(value, faults, now)
         try:
             made = read(MutationIn, value)
         except Invalid as refusal:
-            faults = [*refusal.faults]
-        else:
-            if made.op != UPDATE or made.patch or made.resolves or made.revive:
-                return made.sent(value, now, sent_at)
-            faults = [Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")]
-    return _refused(value, faults, now)
+            return _refused(value, refusal.faults, now)
+    if made.op == UPDATE and not (made.patch or made.resolves or made.revive):
+        return _refused(value, [Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")], now)
+    return _sent(made, value, now, sent_at)
+
+
+class _PlainMutation(msgspec.Struct, forbid_unknown_fields=True):
+    """What nearly every mutation is, read at half of what the model takes. Whatever fits in here MutationIn reads to the same;
+    whatever does not is left to that one, which knows what is wrong with it, if anything."""
+
+    mutation_id: str
+    op: Literal["create", "update", "destroy"]
+    id: str
+    edited_at: Any
+    patch: Annotated[dict[PlainName, Any], Meta(max_length=MOST_NAMES)] = field(default_factory=dict)
+    seen: Annotated[dict[PlainName, PlainWriter | None], Meta(max_length=MOST_NAMES)] = field(
+        name="from", default_factory=dict
+    )
+    revive: bool = False
+    writers: ClassVar[None] = None
+    resolves: ClassVar[tuple[str, ...]] = ()
+
+
+def _plain(value: Any) -> _PlainMutation | None:
+    """The mutation, if it is as nearly every one is."""
+    try:
+        made = msgspec.convert(value, _PlainMutation)
+        made.edited_at = _instant(made.edited_at)
+    except (msgspec.ValidationError, PydanticCustomError):
+        return None
+    identity, holding = _new_id(made.mutation_id), _new_id(made.id)
+    if identity is None or holding is None:
+        return None
+    made.mutation_id, made.id = identity, holding
+    return made
+
+
+def _sent(
+    made: MutationIn | _PlainMutation, body: Mapping[str, Any], now: datetime, sent_at: datetime | None
+) -> SentMutation:
+    """The mutation as the merge takes it; `body` is what it was read from, for the log."""
+    told = made.edited_at
+    mutation = Mutation(
+        made.mutation_id,
+        made.op,
+        made.id,
+        edited_at(told, sent_at, now),
+        all_as_taken(made.patch),
+        made.seen,
+        made.writers,
+        frozenset(made.resolves),
+        made.revive,
+    )
+    taken = {**body, "patch": mutation.patch} if "patch" in body else body
+    return SentMutation(mutation, fingerprint_of(mutation, told), taken)
 
 
 def _refused(value: Any, faults: Sequence[Fault], now: datetime) -> SentMutation:
@@ -410,7 +451,8 @@ def sync_holdings(
 ) -> Annotated[Reply[SyncOut], Sends(headers={"Preference-Applied": "return=minimal, where it was preferred."})]:
     """Send what a device did while it was offline."""
     asked, now = _read_batch(body.value), context.now()
-    batch = [_judged(one, now, asked.sent_at) for one in asked.mutations]
+    is_sound = body.value.is_sound
+    batch = [judged(one, now, asked.sent_at, is_sound=is_sound) for one in asked.mutations]
     if_in, known = _read(asked.if_in_state), _read(asked.known_state)
 
     def act(connection: Connection) -> actions.AppliedBatch:

@@ -12,8 +12,7 @@ from service.database.ids import new_id
 from service.facts.core_attributes import CORE
 from service.holdings.columns.store import held_by
 from service.holdings.sync.actions import synchronise
-from service.http.api.sync import SyncIn
-from service.http.wire import read
+from service.http.api.sync import judged
 from tests.benchmarks.data import SEED, a_coin
 from tests.benchmarks.race import Side, race
 from tests.benchmarks.servers import NOW, YEARS, an_empty_house, move_in
@@ -32,7 +31,7 @@ def grades(database: Database, owner: Owner) -> Iterator[tuple[str, int]]:
         facts = {"grade": grade} if before else {**a_coin(chance, 0, YEARS)["facts"], "grade": grade}
         body: dict[str, Any] = {"mutation_id": made, "id": coin, "patch": facts, "edited_at": AT}
         body |= {"op": "update", "from": {"grade": before}} if before else {"op": "create"}
-        sent = read(SyncIn, {"client_id": "phone", "mutations": [body]}).mutations[0].sent(body, NOW)
+        sent = judged(body, NOW, None)
         database.write(lambda connection: synchronise(connection, owner, "phone", [sent], CORE, NOW))
         before = made
         yield coin, grade

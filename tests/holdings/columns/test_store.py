@@ -27,8 +27,7 @@ from service.holdings.columns.store import held_by
 from service.holdings.store import HoldingStore
 from service.holdings.sync.actions import synchronise
 from service.holdings.tables import holding, mutation
-from service.http.api.sync import SyncIn
-from service.http.wire import read
+from service.http.api.sync import judged
 from service.schema import metadata
 from tests.holdings.columns.another_process import do
 
@@ -64,7 +63,7 @@ def held(database: Database, owner: Owner) -> HoldingColumns:
 def as_sent(database: Database, owner: Owner, **more: Any) -> None:
     """A mutation of a device."""
     body = {"mutation_id": new_id(), "edited_at": "2026-11-25T11:00:00Z", **more}
-    sent = read(SyncIn, {"client_id": "phone", "mutations": [body]}).mutations[0].sent(body, NOW)
+    sent = judged(body, NOW, None)
     database.write(lambda c: synchronise(c, owner, "phone", [sent], CORE, NOW))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from random import Random
 from typing import Any
@@ -27,6 +27,7 @@ from service.holdings.sync.apply import SentMutation
 from service.holdings.sync.field_names import as_told, fact_of, flattened, kept_values, unflattened
 from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import CREATE, DESTROY, UPDATE, Mutation
+from service.holdings.sync.record import in_words
 from service.holdings.sync.store import SyncStore
 from tests.owners import open_account, recognise
 from tests.strategies import examples
@@ -129,9 +130,16 @@ def test_values_are_those_that_will_be_read_once_they_are_stored(sent: dict[str,
 @settings(max_examples=examples(300))
 @given(st.lists(flat_values(), min_size=1, max_size=12))
 def test_a_check_that_remembers_what_was_right_finds_what_one_without_memory_finds(batch: list[dict[str, Any]]) -> None:
-    check = checking(CORE)
-    for sent in (*batch, *batch):
-        assert check(sent) == check_of_before(sent)
+    # Looked at together before, as those of a device are, or not.
+    for check in (checking(CORE), checking(CORE, batch), checking(CORE.extended([]))):
+        for sent in (*batch, *batch):
+            assert check(sent) == check_of_before(sent)
+
+
+@settings(max_examples=examples(300))
+@given(st.datetimes(timezones=st.sampled_from((UTC, timezone(timedelta(hours=2)), timezone(timedelta(0), "Z")))))
+def test_an_instant_in_words_is_that_of_the_standard_library(at: datetime) -> None:
+    assert in_words(at) == at.isoformat()
 
 
 @pytest.mark.parametrize("seed", range(12))
