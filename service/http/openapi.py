@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
 import msgspec.inspect as mi
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.dependencies.models import Dependant
 from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
@@ -28,6 +28,7 @@ from service.clubs.model import MEMBER, STEWARD
 from service.facts import recorded
 from service.formats.strict_json import JSON, YAML
 from service.http.costs import CHARGES_ITSELF, cost_of
+from service.http.direct import direct_handler
 from service.http.problems import MEDIA_TYPE, PROBLEM_KINDS, ProblemOut
 from service.http.responses import Reply, Sends, respond
 from service.http.wire import EXAMPLES, UNION_MEMBERS, In, OtherForm, PageOut, json_schema
@@ -130,6 +131,9 @@ class Operation(APIRoute):
         super().__init__(path, endpoint, **options)
         kinds: Sequence[str] = endpoint.__reasons__  # type: ignore[attr-defined]
         self._describe(get_type_hints(function, include_extras=True).get("return"), kinds)
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        return direct_handler(self.dependant) or super().get_route_handler()
 
     async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
         if METER in scope:
