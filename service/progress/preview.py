@@ -21,7 +21,7 @@ from service.rules.cql2.expression import parse
 from service.rules.cql2.limits import CHARACTERS
 from service.rules.cql2.text import to_text
 from service.rules.messages import Message, message_of_fault
-from service.rules.phrases import Speech
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.used_terms import rules_of
 from service.rules.wording import describe_definition, places_in_words
 
@@ -133,11 +133,11 @@ def preview_of(
     document: Any,
     found: list[Finding],
     which: CheckedDefinition,
-    speech: Speech,
+    speech: Speech = ENGLISH_SPEECH,
     **editions: str,
 ) -> DefinitionPreview:
-    """The answer for a document that was read, with the findings on it. Raises Invalid or OverLimit where the request cannot be
-    evaluated."""
+    """The answer for a document that was read, with the findings on it; `speech`: the language of its words. Raises Invalid or
+    OverLimit where the request cannot be evaluated."""
     definition = request.definition
     holdings, places, named = _judged(request)
     return DefinitionPreview(
