@@ -8,7 +8,8 @@ from __future__ import annotations
 import itertools
 import json
 import signal
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -73,6 +74,9 @@ def go(page: Page, path: str) -> None:
 
 @contextmanager
 def flight(page: Page) -> Iterator[None]:
+    # Modules that no view has needed yet come from the worker, once it has them all.
+    page.driver.execute_async_script("navigator.serviceWorker.ready.then(() => arguments[0]())")
+    page.run_until("return navigator.serviceWorker.controller !== null")
     page.network(is_there=False)
     try:
         yield
@@ -248,6 +252,24 @@ def test_what_is_unsent_is_said_before_it_is_removed(
     page.until("[role=alert]", says="This browser has changes that were not sent")
     page.press("Remove them from this browser")
     page.until("main", not_saying="This browser has changes")
+
+
+KEPT_SETS = """import("/app/kept/need-sheets.js").then(({keptSheets}) => keptSheets())
+    .then((kept) => arguments[0](kept && kept.document.sets.map(({definition}) => definition.id)))"""
+
+
+def test_nothing_of_an_account_is_kept_for_the_next_one(
+    page: Page, collector: Collector, newcomer: Callable[[], tuple[str, str]], house: tuple[Server, str, httpx.Client]
+) -> None:
+    """Somebody else signs in where nobody has signed out: what the table answers from is of one account."""
+    page.sign_in(collector.token)
+    deadline = time.monotonic() + 30
+    while page.driver.execute_async_script(KEPT_SETS) is None and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert page.driver.execute_async_script(KEPT_SETS) == [collector.set], "the control: they are kept"
+    other = Collector(house[2], newcomer()[1])
+    page.sign_in(other.token)
+    assert page.driver.execute_async_script(KEPT_SETS) in (None, [other.set])
 
 
 EARLIER = """

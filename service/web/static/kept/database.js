@@ -69,6 +69,13 @@ export async function drop(key) {
   await (await database()).delete(KEPT, key);
 }
 
+/** What is kept by key is gone afterwards, but for the language: of an account that somebody else's comes after. */
+export async function dropKept() {
+  const within = (await database()).transaction(KEPT, "readwrite").store;
+  const keys = await within.getAllKeys();
+  await Promise.all(keys.filter((key) => key !== "language").map((key) => within.delete(key)));
+}
+
 /** Everything that this browser keeps of the account is gone afterwards; its language is nobody's secret. */
 export async function wipe(name = NAME) {
   const language = await (await database(name)).get(KEPT, "language");

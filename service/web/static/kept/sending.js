@@ -1,6 +1,7 @@
 // The app's device, and when it syncs: after an edit, when the network or the page comes back, when the service says that something
 // changed, and by a timer while something is left to do.
 import { ask, tokenEnded } from "./api.js";
+import { dropKept } from "./database.js";
 import { Device, OtherAccount } from "./device.js";
 import { unsavedDrafts } from "./drafts.js";
 import { watchAnew, watchHoldings } from "./live.js";
@@ -139,14 +140,18 @@ export async function claim(token, name) {
   const answer = await ask("GET", "/v1/holdings/sync", { as: token });
   const { account } = await answer.json();
   const drafts = (await unsavedDrafts()).length;
-  await device.store.step(async (within) => {
+  const isAnother = await device.store.step(async (within) => {
     const before = await within.note("account");
-    if (before !== null && before !== account) {
+    const is = before !== null && before !== account;
+    if (is) {
       const waits = (await within.outboxSize()) + (await within.attentionSize()) + (await within.unsentPhotos()).length;
       if (waits + drafts > 0) throw new OtherAccount(await within.note("account_name"));
       await within.clear();
     }
     await within.setNote("account", account);
     await within.setNote("account_name", name);
+    return is;
   });
+  // Need sheets, a tray, columns of the table.
+  if (isAnother) await dropKept();
 }

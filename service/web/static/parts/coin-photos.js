@@ -18,8 +18,8 @@ async function load(coin) {
   }));
 }
 
-/** @param {{coin: string}} of */
-export function CoinPhotos({ coin }) {
+/** @param {{coin: string, changed: () => Promise<void>}} of `changed`: takes the coin as it is then, before its photo is shown: what is shown was seen */
+export function CoinPhotos({ coin, changed }) {
   const { value: photos, error, again } = useLoaded(() => load(coin), [coin]);
   useEffect(() => () => photos?.forEach(({ address }) => URL.revokeObjectURL(address)), [photos]);
   const { busy, error: trouble, attempt } = useActing();
@@ -27,6 +27,7 @@ export function CoinPhotos({ coin }) {
     attempt(async () => {
       await act();
       forgetPhoto(coin);
+      await changed();
       await again();
     });
   const taken = (side) => (event) => {

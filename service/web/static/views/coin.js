@@ -85,7 +85,7 @@ export function Coin({ coin }) {
       </li>`)}</ul>
     </section>
     <${CoinForm} key=${basis.etag} coin=${data} first=${first.current} attributes=${about.attributes} label=${label} submit=${record} changed=${changed} />
-    <${CoinPhotos} coin=${coin} />
+    <${CoinPhotos} coin=${coin} changed=${again} />
     <${Delete} coin=${coin} seen=${basis} done=${() => setDeleted(true)} />`;
 }
 
