@@ -1,8 +1,8 @@
 // Photos of a coin as the members of a club see them: small ones, each larger when it is pressed. None is kept: whether it may be
 // seen is the service's to say, each time.
-import { ask } from "../kept/api.js";
 import { say } from "../kept/words.js";
 import { html, useEffect, useRef, useState } from "./html.js";
+import { pictureAt } from "./photos.js";
 
 const SMALL = 160;
 const LARGE = 640;
@@ -14,11 +14,11 @@ function usePicture(address, wanted) {
     if (!wanted) return undefined;
     let made = "";
     let isOver = false;
-    ask("GET", address, { headers: { Accept: "image/*" } }).then((answer) => answer.blob()).then(
-      (blob) => {
-        if (isOver) return;
-        made = URL.createObjectURL(blob);
-        set(made);
+    pictureAt(address).then(
+      (picture) => {
+        if (isOver) return URL.revokeObjectURL(picture);
+        made = picture;
+        return set(made);
       },
       () => isOver || set(""),
     );

@@ -1,8 +1,9 @@
 // Lists of a draft: each entry in words, changed in its place, moved, removed; others added by a button for each kind.
 import { say } from "../kept/words.js";
 import { movedItem, withoutItem } from "../sheet/draft-rules.js";
-import { listAt } from "../sheet/draft.js";
+import { listAt, swapped } from "../sheet/draft.js";
 import { AttributePicker } from "./condition-form.js";
+import { Cross } from "./cross.js";
 import { html, useRef, useState } from "./html.js";
 import { RuleForm } from "./rule-form.js";
 import { TermPicker } from "./term-picker.js";
@@ -84,8 +85,6 @@ export function Facts({ id, label, names, called, attributes, change }) {
     <${AttributePicker} id=${id} attributes=${attributes} fit=${({ name }) => !names.includes(name)} picked=${(name) => change([...names, name])} /></fieldset>`;
 }
 
-export const Cross = () => html`<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M2 2l8 8M10 2L2 10" /></svg>`;
-
 /**
  * Values in their order: up, down, taken away; another one typed, or picked where there are terms.
  * @param {{id: string, label: string, values: any[], word: (value: any) => string, read: (text: string) => any, change: (values: any[]) => void,
@@ -98,11 +97,7 @@ export function Values({ id, label, values, word, read, change, terms = null, or
     if (value !== undefined && !values.some((one) => same(one) === same(value))) change([...values, value]);
     setText("");
   };
-  const moved = (at, step) => {
-    const made = [...values];
-    [made[at], made[at + step]] = [made[at + step], made[at]];
-    change(made);
-  };
+  const moved = (at, step) => change(swapped(values, at, step));
   const wrong = text.trim() !== "" && terms === null && read(text) === undefined;
   return html`<fieldset class="values"><legend>${label}</legend>
     <ul class="draft-items keys">${values.map((value, at) => {

@@ -1,6 +1,7 @@
 // The keys of a group with one place for each: where they come from, which they are, how they are cut.
 import { bareNumber, listed, say } from "../kept/words.js";
 import { changedAt, keyFrom, keyParts, keysFrom, sourcesOf, withKeyPart } from "../sheet/draft-rules.js";
+import { withMembers } from "../sheet/draft.js";
 import { loadCounts } from "./condition-form.js";
 import { labelsOf, loadTermsOf, useLoaded } from "./data.js";
 import { Values, idOf } from "./draft-items.js";
@@ -75,7 +76,7 @@ function Cut({ id, attribute, part, label, put }) {
     else if (/^[1-9]\d{0,8}$/.test(text)) put({ band: Number(text) });
   };
   const end = (text) => (text.trim() === "" ? null : Number.isFinite(Number(text)) ? Number(text) : text.trim());
-  const band = (at, more) => put({ bands: bands.map((one, place) => (place === at ? Object.fromEntries(Object.entries({ ...one, ...more }).filter(([, value]) => value !== null)) : one)) });
+  const band = (at, more) => put({ bands: bands.map((one, place) => (place === at ? withMembers(one, more) : one)) });
   return html`${isNumber && bands.length === 0 && html`<div class="field"><label for="${id}-band">${say("keys.band", { what: label })}</label>
       <input id="${id}-band" inputmode="numeric" value=${width} aria-invalid=${wrong} onInput=${(event) => span(event.target.value)} />
       ${wrong && html`<p class="wrong">${say("build.a_number")}</p>`}</div>`}

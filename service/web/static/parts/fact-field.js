@@ -2,6 +2,7 @@
 import { either, say } from "../kept/words.js";
 import { NOTHING, draftOf, kindOf, readDraft, waysOf } from "../sheet/fact-draft.js";
 import { factInWords } from "./clauses.js";
+import { Cross } from "./cross.js";
 import { loadTermsOf, useLoaded } from "./data.js";
 import { html, useEffect, useRef, useState } from "./html.js";
 import { TermPicker } from "./term-picker.js";
@@ -155,7 +156,7 @@ function Tokens({ id, kind, words, give, terms, counts, described, label, titled
   return html`<div class="tokens">
     ${titled && html`<label for=${id}>${label}</label>`}
     ${done.map((one, at) => html`<button key=${one.text + at} type="button" class="token plain" aria-label=${say("fact_field.take_away", { what: one.text })}
-      onClick=${() => give(words.filter((other) => other !== one))}>${one.text}<svg viewBox="0 0 12 12" aria-hidden="true"><path d="M2 2l8 8M10 2L2 10" /></svg></button>`)}
+      onClick=${() => give(words.filter((other) => other !== one))}>${one.text}<${Cross} /></button>`)}
     <${TermPicker} id=${id} terms=${terms} text=${typing} describedBy=${described} counts=${counts} typed=${typed}
       picked=${(term) => added({ text: term.label, id: term.id })} entered=${(text) => added(word(text))} />
   </div>`;

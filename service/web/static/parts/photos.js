@@ -5,13 +5,18 @@ import { useEffect, useState } from "./html.js";
 const SIZE = 160;
 const addresses = new Map();
 
+/** A picture that is fetched with the token, under an address of this page's. @param {string} address */
+export async function pictureAt(address) {
+  const answer = await ask("GET", address, { headers: { Accept: "image/*" } });
+  return URL.createObjectURL(await answer.blob());
+}
+
 /** The address of a small picture of a coin; null: it has none. */
 async function load(holding) {
   const { data } = await get(`/v1/holdings/${holding}/photos`);
   const first = data.items.find((photo) => photo.side === "obverse") ?? data.items[0];
   if (first === undefined) return null;
-  const answer = await ask("GET", `/v1/holdings/${holding}/photos/${first.id}/image?size=${SIZE}`, { headers: { Accept: "image/*" } });
-  return URL.createObjectURL(await answer.blob());
+  return pictureAt(`/v1/holdings/${holding}/photos/${first.id}/image?size=${SIZE}`);
 }
 
 /** The picture of a coin, asked for once. */

@@ -1,6 +1,6 @@
 // What a definition says beside its places: preferences, presumptions, rules over several places, keys of a group. Pure: each gives a new
 // document, and what it does not speak of stays as it is.
-import { entriesOf, listAt, newIdOf, replaced, swapped, valueAt, withList, withValueAt } from "./draft.js";
+import { entriesOf, listAt, newIdOf, replaced, swapped, valueAt, withList, withMembers, withValueAt } from "./draft.js";
 
 /** The kinds of rules over several places: what each is counted or compared by, and whether it needs places or one place. */
 export const RULE_KINDS = {
@@ -28,10 +28,7 @@ export const withoutItem = (document, pointer, at) => withList(document, pointer
 export const movedItem = (document, pointer, at, step) => withList(document, pointer, swapped(listAt(document, pointer), at, step));
 
 /** With members of an object changed; null takes one away. */
-export function changedAt(document, pointer, more) {
-  const now = Object.fromEntries(Object.entries({ ...valueAt(document, pointer), ...more }).filter(([, value]) => value !== null));
-  return withValueAt(document, pointer, now);
-}
+export const changedAt = (document, pointer, more) => withValueAt(document, pointer, withMembers(valueAt(document, pointer), more));
 
 /** A rule over several places, with an id of its own; `by`: the attribute that it compares, null for one that counts coins of a rule. */
 export function newRule(document, kind, by) {
@@ -58,7 +55,7 @@ export function keyParts({ attribute, band, bands, none }) {
 /** A group with one part of its keys changed; null takes a member away. */
 export function withKeyPart(group, at, more) {
   if (typeof group.attribute === "string") return more;
-  const now = Object.fromEntries(Object.entries({ ...keyParts(group)[at], ...more }).filter(([, value]) => value !== null && value !== undefined));
+  const now = withMembers(keyParts(group)[at], more);
   const plain = Object.keys(now).length === 1 ? now.attribute : now;
   return { attribute: replaced(group.attribute, at, plain) };
 }

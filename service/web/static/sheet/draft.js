@@ -52,11 +52,13 @@ export function withPart(document, kind, part, page = null) {
   return { document: page === null ? made : onPage(made, id, page), id };
 }
 
+/** An object with members changed; null takes one away. @param {object} object @param {object} more @returns {any} */
+export const withMembers = (object, more) => Object.fromEntries(Object.entries({ ...object, ...more }).filter(([, value]) => value !== null));
+
 /** With members of a part changed; null takes one away. */
 export function changedPart(document, id, more) {
   const { kind, at, part } = known(document, id);
-  const now = Object.fromEntries(Object.entries({ ...part, ...more }).filter(([, value]) => value !== null));
-  return { ...document, [kind]: replaced(document[kind], at, now) };
+  return { ...document, [kind]: replaced(document[kind], at, withMembers(part, more)) };
 }
 
 /** Without a part, and without what names it. */
