@@ -11,7 +11,8 @@ from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff
 from service.facts.holding import read_facts
 from service.facts.knowledge import NONE, Among, Value, value_in_words
 from service.facts.recorded import RecordedFact
-from service.rules.labels import listed, listed_up_to, shortened
+from service.rules.labels import listed_up_to, shortened
+from service.rules.phrases import listed
 from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
 from service.rules.terms import Const, Count, Ref
 from service.rules.wording import RuleWording

@@ -89,9 +89,9 @@ class Network:
         losses = self.losses[level]
         return losses * len(chosen) if isinstance(losses, int) else sum(losses[chosen].tolist())
 
-    def at_edges(self, by_row: npt.NDArray[Any], chosen: Integers | None = None) -> npt.NDArray[Any]:
-        """For the chosen edges, or all, what their rows have."""
-        return np.repeat(by_row, self.sizes) if chosen is None else by_row[self.row[chosen]]
+    def at_edges(self, by_row: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """For each edge what its row has."""
+        return np.repeat(by_row, self.sizes)
 
 
 def components_of(rows: int, row: Integers, holding: Integers, bonds: Sequence[tuple[int, int]] = ()) -> Integers:

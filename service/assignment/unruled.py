@@ -158,7 +158,7 @@ class _Tight:
         wanted = np.bincount(self.holding[among], minlength=len(self.left))
         self.is_ample = ((wanted <= self.left) & ~optimum.priced)[self.holding]
         scarce = among[~self.is_ample[among]]
-        self.is_bound, self.needs_flow = np.zeros(rows, bool), np.zeros(rows, bool)
+        self.is_bound = np.zeros(rows, bool)
         self.is_bound[row[scarce]] = True
         self.is_bound[alike] = True
         self.part = np.zeros(rows, np.int64)
@@ -218,7 +218,7 @@ def _by_flow(network: Network, optimum: Optimum, tight: _Tight, rows: Sequence[i
             priced = optimum.priced[options]
             options = options[priced | (np.cumsum(~priced) <= most)]
             if here[row] != EMPTY and here[row] not in options:
-                free = (name for name in options[~optimum.priced[options]].tolist())
+                free = options[~optimum.priced[options]].tolist()
                 here[row] = next(name for name in free if used[name] < tight.left[name])
                 used[here[row]] += 1
         options_of[int(network.places[row])] = [*options.tolist(), *([EMPTY] if optimum.may_be_empty[row] else [])]

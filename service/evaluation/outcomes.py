@@ -20,7 +20,8 @@ from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Subsets, Value, exact, is_possible, value_in_words
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
-from service.rules.labels import Labels, listed
+from service.rules.labels import Labels
+from service.rules.phrases import listed
 from service.rules.predicates import Comparison, Leaf, OneOf
 from service.rules.terms import Const, Ref
 

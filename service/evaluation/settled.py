@@ -33,8 +33,7 @@ class Settled:
         self._told: dict[object, SettlingFacts] = {}
         self._alike: dict[object, ToldBefore] = {}
         self._leaves: dict[tuple[int, ...], list[Leaf]] = {}
-        # Of a rule, by its identity: what it reads, and its number among the known ones.
-        self._reads: dict[int, frozenset[str]] = {}
+        # Of a rule, by its identity, its number among the known ones.
         self._numbers: dict[int, int] = {}
 
     def places(self, rules: _Rules, views: Sequence[View]) -> SettlingFacts:
@@ -48,12 +47,7 @@ class Settled:
 
     def _seen(self, rules: _Rules, views: Sequence[View]) -> object:
         """All of the views that what is told follows from."""
-        names = frozenset[str]()
-        for rule in rules.values():
-            read = self._reads.get(id(rule))
-            if read is None:
-                read = self._reads[id(rule)] = reads(rule)
-            names |= read
+        names = frozenset[str]().union(*map(reads, rules.values()))
         if len(views) > 1:
             # On what else is recorded it may depend what is presumed, or which candidate it is.
             names = names.union(*(view.own for view in views))

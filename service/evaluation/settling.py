@@ -23,8 +23,9 @@ from service.facts.holding import Facts, View
 from service.facts.knowledge import Among, Value, is_possible, value_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
-from service.rules.labels import Labels, listed
+from service.rules.labels import Labels
 from service.rules.partitions import has_plain_value
+from service.rules.phrases import listed
 from service.rules.predicates import (
     EvaluationContext,
     Leaf,

@@ -65,11 +65,17 @@ def _environment() -> Environment:
 
 
 def render(
-    template: str, /, *, sheet: str = PAGE, language: str = "en", speech: Speech = ENGLISH_SPEECH, **values: object
+    template: str,
+    /,
+    *,
+    sheet: str = PAGE,
+    speech: Speech = ENGLISH_SPEECH,
+    language: str | None = None,
+    **values: object,
 ) -> str:
-    """A page as HTML. `sheet` is its style sheet, one of those above; `language` that of most of its text, `speech` that of its
-    own sentences. Raises jinja2.UndefinedError when a value is missing."""
-    told = {"sheet": sheet, "language": language, "say": partial(page_words, speech)}
+    """A page as HTML. `sheet` is its style sheet, one of those above; `speech` the language of its own sentences, `language` that
+    of most of its text where that is another. Raises jinja2.UndefinedError when a value is missing."""
+    told = {"sheet": sheet, "language": language or speech.tag, "say": partial(page_words, speech)}
     return _environment().get_template(template).render(**told, **values)
 
 

@@ -12,6 +12,7 @@ from service.http.openapi import describes, request_header
 from service.reference.languages import ENGLISH, LANGUAGES, Language, best_language
 from service.reference.languages import language as language_of
 
+IN_ENGLISH = language_of(ENGLISH)
 CONTENT_LANGUAGE = {"Content-Language": "The language of the labels and sentences that come with the service."}
 
 
@@ -30,11 +31,6 @@ async def _asked_language(request: Request) -> Language:
 
 
 AskedLanguage = Annotated[Language, Depends(_asked_language)]
-
-
-def of_form(language: Language, form: str) -> Language:
-    """Of answers in several forms pages are in the language that was asked for, all else in English."""
-    return language if form == "html" else language_of(ENGLISH)
 
 
 def stamped(language: Language) -> tuple[str, ...]:

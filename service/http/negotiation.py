@@ -9,7 +9,7 @@ from typing import Generic
 from fastapi import Request
 
 from service.http.conditional import joined, weights
-from service.http.languages import spoken
+from service.http.languages import IN_ENGLISH, spoken
 from service.http.responses import Reply, T
 from service.reference.languages import Language
 
@@ -53,6 +53,11 @@ class Forms(Generic[T]):
         if text.policy is not None:
             headers["Content-Security-Policy"] = text.policy()
         return Reply(value, headers, encoded=text.write(value).encode(), media_type=media_type)
+
+
+def of_form(language: Language, form: str) -> Language:
+    """Of answers in several forms pages are in the language that was asked for, all else in English."""
+    return language if form == PAGE else IN_ENGLISH
 
 
 def accepted(request: Request, forms: Mapping[str, str]) -> str:

@@ -52,11 +52,11 @@ class Reply(Generic[T]):
         return Response(body, code, {**PRIVATE, **self.headers}, media_type)
 
 
-_ETAG = {"ETag": "The version, for If-Match."}
+VERSION = {"ETag": "The version, for If-Match."}
 NEXT_PAGE = {"Link": "The next page, with rel=next."}
 # Return annotations: what the answer has besides its value.
-Tagged = Annotated[Reply[T], Sends(headers=_ETAG)]
-Created = Annotated[Reply[T], Sends(201, headers={**_ETAG, "Location": "Where it is kept."})]
+Tagged = Annotated[Reply[T], Sends(headers=VERSION)]
+Created = Annotated[Reply[T], Sends(201, headers={**VERSION, "Location": "Where it is kept."})]
 Paged = Annotated[Reply[PageOut[T]], Sends(headers=NEXT_PAGE)]
 
 

@@ -88,13 +88,8 @@ class CoinNames:
     """What messages call a coin: "No. 8 (1920 threepence)", or without a number "1920 threepence (United Kingdom)"; never
     the id that the service gave it."""
 
-    def __init__(
-        self,
-        attributes: Mapping[str, Attribute],
-        vocabularies: Mapping[str, Vocabulary],
-        speech: Speech = ENGLISH_SPEECH,
-    ) -> None:
-        self._labels = Labels(attributes, vocabularies, speech)
+    def __init__(self, labels: Labels) -> None:
+        self._labels = labels
         self._known: dict[object, tuple[str, str | None]] = {}
 
     @property
@@ -165,7 +160,7 @@ class MessageNames:
         self._instance, self._attributes = instance, Labels(table.attributes, table.context.vocabularies, speech)
 
         def coins() -> CoinNames:
-            return CoinNames(table.attributes, table.context.vocabularies, speech)
+            return CoinNames(self._attributes)
 
         # Those in English alone are kept, since messages are.
         kept = table.known if speech is ENGLISH_SPEECH else None

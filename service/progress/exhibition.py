@@ -277,7 +277,6 @@ def exhibition_html(shown: Exhibition, photos: Mapping[str, str], speech: Speech
     return render(
         "exhibition.html",
         sheet=PRINT,
-        language=speech.tag,
         speech=speech,
         title=shown.title,
         on=shown.on.isoformat(),

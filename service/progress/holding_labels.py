@@ -72,7 +72,7 @@ def labels_html(found: HoldingLabels, sheet: LabelSheet, first: int, speech: Spe
     """The sheets to print, the first label in place `first` of the first sheet (from 1)."""
     cells: list[HoldingLabel | None] = [*[None] * (first - 1), *found.labels]
     sheets = [cells[at : at + sheet.count] for at in range(0, len(cells), sheet.count)]
-    return render("labels.html", sheet=LABELS, language=speech.tag, speech=speech, kind=sheet.name, sheets=sheets)
+    return render("labels.html", sheet=LABELS, speech=speech, kind=sheet.name, sheets=sheets)
 
 
 def labels_text(found: HoldingLabels) -> str:

@@ -219,7 +219,6 @@ def insurance_html(listed: InsuranceList, speech: Speech) -> str:
     return render(
         "inventory.html",
         sheet=PRINT,
-        language=speech.tag,
         speech=speech,
         on=listed.on.isoformat(),
         pieces=words.all_pieces(listed),

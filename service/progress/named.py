@@ -21,7 +21,8 @@ from service.facts.holding import Holding, View
 from service.facts.knowledge import NONE, Among, Knowledge, Subsets
 from service.facts.vocabulary import Vocabulary
 from service.progress.description import ISSUER, NOTHING, NOUN, YEAR, coin_kind, first_words
-from service.rules.labels import Labels, listed
+from service.rules.labels import Labels
+from service.rules.phrases import listed
 
 # What tells coins of one kind, year and issuer apart, in the order in which collectors look.
 _APART = (

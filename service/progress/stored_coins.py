@@ -23,6 +23,7 @@ from service.holdings.columns.readings import fact_column, own_texts
 from service.progress.description import CoinNames
 from service.progress.result import IgnoredFact
 from service.reference.model import Catalogue
+from service.rules.labels import Labels
 
 _FIELDS = ("facts", "issue", "quantity", "status", "number", "mark")
 
@@ -108,7 +109,7 @@ class StoredCoins(RecordedCoins):
 
     def ignored(self, vocabularies: Mapping[str, Vocabulary]) -> tuple[IgnoredFact, ...]:
         """What was left out, in the order of the coins. `vocabularies` have the words for it."""
-        names = CoinNames(self.attributes, vocabularies)
+        names = CoinNames(Labels(self.attributes, vocabularies))
         found: list[IgnoredFact] = []
         for row in np.flatnonzero(self._unfit).tolist():
             holding, faults = self._known(row)

@@ -419,7 +419,6 @@ def as_html(wants: WantList, document: Mapping[str, Any], paper: Paper, language
     return render(
         "want_list.html",
         sheet=CARD_SHEET,
-        language=language.tag,
         speech=language,
         set_language=str(document.get("language", "en")),
         paper=paper,
@@ -428,7 +427,7 @@ def as_html(wants: WantList, document: Mapping[str, Any], paper: Paper, language
         is_nothing=not wants.wanted and not wants.kept_empty,
         pages=_card_pages(wants.wanted, PageOrder(document), language),
         kept_empty=[(line, language.worded(line), noted(line, language)) for line in wants.kept_empty],
-        weakest=[(line, language.coin(line.parts["coin"]), noted(line, language)) for line in wants.weakest],
+        weakest=[(line, line.parts["coin"].told(language), noted(line, language)) for line in wants.weakest],
     )
 
 

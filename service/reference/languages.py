@@ -19,16 +19,7 @@ from typing import Any
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.reference import shipped
-from service.rules.messages import (
-    MESSAGES,
-    CoinPart,
-    ConstraintPart,
-    FactPart,
-    Message,
-    MorePart,
-    PlacePart,
-    put_into,
-)
+from service.rules.messages import MESSAGES, Message, Part, put_into
 from service.rules.phrases import Speech
 
 ENGLISH = "en"
@@ -95,15 +86,6 @@ class Language(Speech):
     def value_label(self, value: str) -> str:
         return self.value(value)
 
-    def coin(self, part: CoinPart) -> str:
-        """What a message calls a coin: "Nr. 8 (Threepence 1920)"."""
-        if part.number is None:
-            return part.title or self.phrase("some-coin")
-        # A name without a figure ("the worn one") is no number.
-        has_figure = any(figure.isdigit() for figure in part.number)
-        name = self.phrase("coin-number", number=part.number) if has_figure else part.number
-        return f"{name} ({part.title})" if part.title else name
-
     def worded(self, said: Message) -> str:
         """A message, from its code and its parts."""
         if said.code not in self.messages:
@@ -116,16 +98,8 @@ class Language(Speech):
                 return [self._part(one) for one in part]
             case Message():
                 return self.worded(part)
-            case CoinPart():
-                return self.coin(part)
-            case PlacePart() | ConstraintPart():
-                return self.phrase("quoted", label=part.label)
-            case FactPart(look_at=""):
-                return part.label
-            case FactPart():
-                return self.phrase("fact-looked-at", label=part.label, where=part.look_at)
-            case MorePart():
-                return self.phrase("more", count=part.more)
+            case Part():
+                return part.told(self)
         return part
 
     def issue(self, english: str) -> str:

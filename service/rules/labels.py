@@ -8,7 +8,7 @@ from datetime import date
 from service.facts.attributes import Attribute
 from service.facts.knowledge import Value, value_in_words
 from service.facts.vocabulary import Vocabulary
-from service.rules.phrases import ENGLISH_SPEECH, Speech
+from service.rules.phrases import ENGLISH_SPEECH, Speech, listed
 
 # The phrase of each comparison of a number, of a date or year, and of a text; that of = is the value alone.
 _NUMBERS = {"<>": "other-than", "<": "less-than", "<=": "at-most", ">": "more-than", ">=": "at-least"}
@@ -87,13 +87,6 @@ def shortened(text: str, most: int = 120) -> str:
     """A text as messages quote it: a long one is cut at a word, with an ellipsis."""
     text = " ".join(text.split())
     return text if len(text) <= most else f"{text[: most - 1].rsplit(' ', 1)[0]}\N{HORIZONTAL ELLIPSIS}"
-
-
-def listed(words: Sequence[str], joined: str) -> str:
-    """ "a, b and c"."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {joined} {words[-1]}"
 
 
 def listed_up_to(most: int, words: Sequence[str]) -> str:

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from msgspec import Meta, Struct
 
 from service.errors import Fault
-from service.rules.labels import listed
+from service.rules.phrases import ENGLISH_SPEECH, Speech, listed
 
 MOST_LISTED = 6
 """How many entries a list has in a message; of a longer one the last entry says how many more there are."""
@@ -19,59 +19,71 @@ MOST_LISTED = 6
 # --- parts ---------------------------------------------------------------------------------------------------------------
 
 
-class CoinPart(Struct, frozen=True):
+class Part(Struct, frozen=True):
+    """What a message speaks of; as a text it is English."""
+
+    def told(self, speech: Speech) -> str:
+        """What it is called in a message."""
+        raise NotImplementedError
+
+    def __str__(self) -> str:
+        return self.told(ENGLISH_SPEECH)
+
+
+class CoinPart(Part, frozen=True):
     """A coin: "No. 8 (1920 threepence)". `number` is what the owner calls it, `title` what it is."""
 
     holding: str
     number: str | None
     title: str | None
 
-    def __str__(self) -> str:
+    def told(self, speech: Speech) -> str:
         if self.number is None:
-            return self.title or "A coin"
+            return self.title or speech.phrase("some-coin")
         # A name without a figure ("the worn one") is no number.
-        name = f"No. {self.number}" if any(figure.isdigit() for figure in self.number) else self.number
+        has_figure = any(figure.isdigit() for figure in self.number)
+        name = speech.phrase("coin-number", number=self.number) if has_figure else self.number
         return f"{name} ({self.title})" if self.title else name
 
 
-class PlacePart(Struct, frozen=True):
+class PlacePart(Part, frozen=True):
     """A place, or a group by its id: the label in quotes."""
 
     place: str
     label: str
 
-    def __str__(self) -> str:
-        return f"'{self.label}'"
+    def told(self, speech: Speech) -> str:
+        return speech.phrase("quoted", label=self.label)
 
 
-class ConstraintPart(Struct, frozen=True):
+class ConstraintPart(Part, frozen=True):
     """A rule over several places: the label in quotes."""
 
     constraint: str
     label: str
 
-    def __str__(self) -> str:
-        return f"'{self.label}'"
+    def told(self, speech: Speech) -> str:
+        return speech.phrase("quoted", label=self.label)
 
 
-class FactPart(Struct, frozen=True):
+class FactPart(Part, frozen=True):
     """An attribute, with where to look: "fineness (hallmark or legend; else specific gravity)"."""
 
     attribute: str
     label: str
     look_at: str = ""
 
-    def __str__(self) -> str:
-        return f"{self.label} ({self.look_at})" if self.look_at else self.label
+    def told(self, speech: Speech) -> str:
+        return speech.phrase("fact-looked-at", label=self.label, where=self.look_at) if self.look_at else self.label
 
 
-class MorePart(Struct, frozen=True):
+class MorePart(Part, frozen=True):
     """The end of a list that is not written out."""
 
     more: int
 
-    def __str__(self) -> str:
-        return f"{self.more} more"
+    def told(self, speech: Speech) -> str:
+        return speech.phrase("more", count=self.more)
 
 
 def some(entries: Sequence[Any]) -> list[Any]:

@@ -120,6 +120,13 @@ PHRASES: Mapping[str, str] = {
 }
 
 
+def listed(words: Sequence[str], joined: str) -> str:
+    """ "a, b and c"."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {joined} {words[-1]}"
+
+
 class Speech:
     """English, and how any other language is asked: phrases by code, and names of attributes, their values and terms."""
 
@@ -135,9 +142,7 @@ class Speech:
 
     def listed(self, words: Sequence[str], joined: str) -> str:
         """ "a, b and c"; `joined` is the code of the last word between."""
-        if len(words) < 2:
-            return "".join(words)
-        return f"{', '.join(words[:-1])} {self.phrase(joined)} {words[-1]}"
+        return listed(words, self.phrase(joined))
 
     def inside(self, label: str) -> str:
         """A label inside a sentence."""

@@ -20,7 +20,8 @@ from service.facts.knowledge import NONE, Value
 from service.facts.truth import NO, UNDECIDED, YES, Verdict, as_verdict, conjunction, disjunction, negation
 from service.facts.vocabulary import Vocabulary
 from service.rules.cuts import AskedForNone, Below, Compared, Cut, EachConcept, Patterned, SetsCompared
-from service.rules.labels import Labels, listed
+from service.rules.labels import Labels
+from service.rules.phrases import listed
 from service.rules.terms import NO_ATTRIBUTES, Const, Count, Ref, Term, World
 from service.rules.text import matches_pattern, pattern_pieces
 

@@ -10,6 +10,7 @@ from service.facts.core_attributes import CORE
 from service.facts.holding import Holding, View, read_facts
 from service.progress.description import NOTHING, CoinNames, describer
 from service.reference import actions as reference
+from service.rules.labels import Labels
 
 ISSUES = {
     "a": {"denomination": "crown", "issuer": "GB", "year_on_coin": 1892},
@@ -80,7 +81,7 @@ def test_a_message_calls_a_coin_by_its_number_and_what_it_is(
     known, faults = read_facts(facts, CORE, strict=True)
     assert not faults
     holding = Holding(identity, known, number=number)
-    assert str(CoinNames(CORE, reference.vocabularies()).of(holding, (View(known),))) == name
+    assert str(CoinNames(Labels(CORE, reference.vocabularies())).of(holding, (View(known),))) == name
 
 
 def test_years_of_candidate_issues_that_follow_each_other_are_one_span() -> None:

@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 
 from service.reference import shipped
 from service.rules.document import read_definition
-from service.rules.labels import listed
 from service.rules.operators import ALL
+from service.rules.phrases import listed
 from service.rules.wording import RuleWording, describe_definition
 from service.rules.yaml_text import load_yaml
 from tests.factories import a_rule

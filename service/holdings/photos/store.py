@@ -19,6 +19,7 @@ from service.holdings.tables import holding
 
 _OF_FILE = tuple(column for column in photo_file.c if column.name != "owner_id")
 _OF_PHOTO = (photo.c.id, photo.c.holding_id, photo.c.side, photo.c.added_at)
+_OBVERSE_FIRST = (photo.c.side != "obverse", photo.c.id)
 _IS_OF_HOLDING = (holding.c.owner_id == photo.c.owner_id) & (holding.c.id == photo.c.holding_id)
 # Made once: every batch of sync asks it.
 _MISSING = (
@@ -125,7 +126,7 @@ class PhotoStore:
 
     def first_of(self, holding_ids: Collection[str]) -> dict[str, StoredPhoto]:
         """By id of the holding the photo of its obverse, else the first that was added; those without any are left out."""
-        query = self._whole().where(photo.c.holding_id.in_(holding_ids)).order_by(photo.c.side != "obverse", photo.c.id)
+        query = self._whole().where(photo.c.holding_id.in_(holding_ids)).order_by(*_OBVERSE_FIRST)
         found: dict[str, StoredPhoto] = {}
         for row in self._connection.execute(query):
             kept = _kept(row)
@@ -136,7 +137,7 @@ class PhotoStore:
         """All photos by the ids of their holdings, those of deleted ones too; of each the obverse first, then as they were
         added."""
         found: dict[str, list[StoredPhoto]] = {}
-        for row in self._connection.execute(self._whole().order_by(photo.c.side != "obverse", photo.c.id)):
+        for row in self._connection.execute(self._whole().order_by(*_OBVERSE_FIRST)):
             kept = _kept(row)
             found.setdefault(kept.holding_id, []).append(kept)
         return {holding_id: tuple(photos) for holding_id, photos in found.items()}

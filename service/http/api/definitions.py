@@ -36,7 +36,7 @@ from service.http.inputs import (
 from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
-from service.http.responses import Created, Paged, Reply, Sends, T, Tagged, created, tagged
+from service.http.responses import VERSION, Created, Paged, Reply, Sends, T, Tagged, created, tagged
 from service.http.wire import Day, In, NewId, OtherForm, QueryIn, RevisionNumber
 from service.progress.actions import inputs
 from service.progress.actions.check import check_report, publishable
@@ -49,7 +49,7 @@ from service.reference import actions as reference
 from service.reference.store import IssueStore
 
 definitions = router("/v1/definitions", "Definitions")
-Told = Annotated[Reply[T], Sends(headers={"ETag": "The version, for If-Match.", **CONTENT_LANGUAGE})]
+Told = Annotated[Reply[T], Sends(headers={**VERSION, **CONTENT_LANGUAGE})]
 checks = router("/v1", "Definitions")
 
 _YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same as YAML. In either form the document may stand by itself.")}

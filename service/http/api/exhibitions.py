@@ -25,11 +25,11 @@ from service.http.dependencies import Context, CurrentOwner, DefinitionId, Recei
 from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
 from service.http.inputs import weigh_set
-from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form
-from service.http.negotiation import Forms, TextForm
+from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage
+from service.http.negotiation import PAGE, Forms, TextForm, of_form
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
-from service.http.responses import Created, Paged, Reply, Sends, created
+from service.http.responses import VERSION, Created, Paged, Reply, Sends, created
 from service.http.wire import Day, In, QueryIn, Text
 from service.progress.actions import exhibitions as actions
 from service.progress.actions.exhibitions import ExhibitionPlan
@@ -48,8 +48,7 @@ from service.reference.languages import Language
 exhibitions = router("/v1/definitions/{id}/exhibitions", "Exhibitions")
 
 MOST_LOANS = 2_000
-_PAGE = "html"
-_HEADERS = {"ETag": "The version, for If-Match.", **CONTENT_LANGUAGE}
+_HEADERS = {**VERSION, **CONTENT_LANGUAGE}
 
 
 def _forms(language: Language, photos: Callable[[], Mapping[str, str]] = dict) -> Forms[Exhibition]:
@@ -158,7 +157,7 @@ def get_exhibition(
     query: Annotated[ExhibitionQuery, Query()],
     known: IfNoneMatch,
     asked: AskedLanguage,
-) -> Annotated[Reply[Exhibition], Sends(headers=_HEADERS, media=("text/plain", "text/html"))]:
+) -> Annotated[Reply[Exhibition], Sends(headers=_HEADERS, media=_forms(IN_ENGLISH).media)]:
     """An exhibition, as it was. The page to print has photos of the coins, as they are now, and its own words in the language
     that is asked for."""
     form = _forms(asked).chosen(known.request, query.format)
@@ -167,7 +166,7 @@ def get_exhibition(
     def find(connection: Connection) -> tuple[StoredExhibition, Exhibition | None, dict[str, StoredPhoto]]:
         DefinitionStore(connection, owner).line(id)
         kept = ExhibitionStore(connection, owner).get(id, exhibition_id)
-        if form != _PAGE:
+        if form != PAGE:
             return kept, None, {}
         shown = exhibition_of(kept)
         own = [exhibit.holding for exhibit in shown.exhibits if exhibit.owner is None]

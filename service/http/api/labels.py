@@ -18,8 +18,8 @@ from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner
 from service.http.elsewhere import Work
 from service.http.inputs import weigh_set
-from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form, stamped
-from service.http.negotiation import Forms, TextForm
+from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage, stamped
+from service.http.negotiation import Forms, TextForm, of_form
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
 from service.http.wire import Day, DefinitionName, QueryIn
@@ -92,7 +92,7 @@ def _forms(sheet: LabelSheet, first: int, language: Language) -> Forms[HoldingLa
     )
 
 
-_MEDIA = ("text/plain", "text/html")
+_MEDIA = _forms(next(iter(label_sheets().values())), 1, IN_ENGLISH).media
 
 
 @holding_labels.get("/labels", responses=problems("not-found", "over-limit", "too-heavy"))

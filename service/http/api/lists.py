@@ -24,8 +24,8 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.elsewhere import Work
 from service.http.inputs import RevisionQuery, weigh_set
-from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, of_form, stamped
-from service.http.negotiation import Forms, TextForm
+from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage, stamped
+from service.http.negotiation import Forms, TextForm, of_form
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, DefinitionName, In, Money, Out, QueryIn, Text
@@ -42,7 +42,6 @@ insurance = router("/v1", "Insurance")
 
 MOST_NOTES = 2_000
 FIELDS = ("min_grade", "most_to_pay", "currency", "note")
-_MEDIA = ("text/plain", "text/csv", "text/html")
 
 
 # --- want lists and the notes to them ----------------------------------------------------------------------------------
@@ -145,7 +144,7 @@ async def get_want_list(
             "ETag": "Of the definition, the holdings, the editions, the day, the form and the language.",
             **CONTENT_LANGUAGE,
         },
-        media=_MEDIA,
+        media=_forms({}, IN_ENGLISH).media,
     ),
 ]:
     """What to look for next: empty places that a coin could fill, then the weakest fillings. Apart from them: empty places that
@@ -249,7 +248,7 @@ async def get_insurance_list(
     known: IfNoneMatch,
     work: Work,
     asked: AskedLanguage,
-) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_HEADERS, media=_MEDIA)]:
+) -> Annotated[Reply[InsuranceList], Sends(headers=_INSURANCE_HEADERS, media=_insurance_forms(IN_ENGLISH).media)]:
     """What is held, where, and what the owner noted it to be worth. A page is in the language that is asked for."""
     forms, day = _insurance_forms(asked), query.on or context.today()
     form = forms.chosen(known.request, query.format)

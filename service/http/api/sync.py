@@ -95,12 +95,13 @@ def _ids(value: str) -> str:
 EditTime = Annotated[datetime, BeforeValidator(_instant), WithJsonSchema({"type": "string", "format": "date-time"})]
 StateText = Annotated[str, AfterValidator(_state)]
 HoldingIds = Annotated[str, AfterValidator(_ids)]
-FlatName = Annotated[str, StringConstraints(min_length=1, max_length=120)]
+LONGEST_NAME = 120
+FlatName = Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_NAME)]
 # Of a value that several mutations wrote it names them all.
 LONGEST_WRITER = 4_000
 Writer = Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_WRITER)]
 # The same two where they are read past the model.
-PlainName = Annotated[str, Meta(min_length=1, max_length=120)]
+PlainName = Annotated[str, Meta(min_length=1, max_length=LONGEST_NAME)]
 PlainWriter = Annotated[str, Meta(min_length=1, max_length=LONGEST_WRITER)]
 
 

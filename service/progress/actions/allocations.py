@@ -30,6 +30,7 @@ from service.reference import actions as reference
 from service.reference.actions import SentDocument
 from service.reference.model import Catalogue
 from service.reference.store import IssueStore
+from service.rules.labels import Labels
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,7 @@ def _read_all(
     ignored: list[list[IgnoredFact]] = [[] for _ in tables]
     faults: list[Fault] = []
     seen: dict[str, int] = {}
-    names = [CoinNames(*known) for known in zip(tables, schemes, strict=True)]
+    names = [CoinNames(Labels(*known)) for known in zip(tables, schemes, strict=True)]
     for place, item in enumerate(raw):
         wrongs: list[list[Fault]] = []
         read: list[Holding] = []

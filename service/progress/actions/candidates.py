@@ -34,6 +34,7 @@ from service.progress.result import DefinitionStamp
 from service.progress.whatif import Evaluated
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
+from service.rules.labels import Labels
 
 MOST_SETS = 100
 MOST_TRIES = 5_000
@@ -187,7 +188,8 @@ def _read(
     found: list[Holding] = []
     faults: list[Fault] = []
     ignored: list[IgnoredInputFact] = []
-    attributes, names = definition.attributes, CoinNames(definition.attributes, definition.vocabularies)
+    attributes = definition.attributes
+    names = CoinNames(Labels(attributes, definition.vocabularies))
     for number, coin in enumerate(coins):
         raw = {"id": coin.id, "facts": coin.facts, "issue": coin.issue}
         checked = attributes if known is None else known

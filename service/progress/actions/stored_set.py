@@ -32,6 +32,7 @@ from service.progress.whatif import Evaluated, shared_seconds
 from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, Catalogue, OwnReference
 from service.reference.store import IssueStore
+from service.rules.labels import Labels
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +206,7 @@ def stored_holdings(
         return coins, coins.ignored(vocabularies)
     holdings: list[Holding] = []
     ignored: list[IgnoredFact] = []
-    names = CoinNames(attributes, vocabularies)
+    names = CoinNames(Labels(attributes, vocabularies))
     for entry in stored:
         holding, faults = known_holding(entry.id, as_known(entry), attributes, issues)
         holdings.append(holding)
