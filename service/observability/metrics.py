@@ -106,7 +106,11 @@ FAMILIES: dict[str, Family] = {
     "database_connections_limit": _gauge("How many connections to the database there may be.", "pool"),
     "database_writers_waiting": _gauge("SQLite: changes that wait to be written."),
     "database_writers_refused": _counter("SQLite: changes that were refused, or given up, because too many waited."),
-    "cache_requests": _counter("What became of questions to a cache: hit, patch, wait or miss.", "cache", "outcome"),
+    "cache_requests": _counter(
+        "What became of questions to a cache (answers, columns, definitions, rules): hit, patch, wait or miss.",
+        "cache",
+        "outcome",
+    ),
     "cache_evictions": _counter("What a cache let go of to make room.", "cache"),
     "cache_bytes": _gauge("What a cache takes.", "cache"),
     "solver_runs": _counter("Runs of the solver, by whether it proved its answer within its budget.", "outcome"),

@@ -325,10 +325,14 @@ async def _club(house: House, steward: Person, people: Sequence[Person]) -> str:
         offer = offered.json()["id"]
         house.of_clubs[club, "offer"].append(offer)
         for person in people:
-            consent = {"standing": True, "spares": True, "display": True}
+            consent = {"standing": True, "spares": True, "display": True, "photos": True}
             await house.done("PUT", f"{where}/definitions/{offer}/consent", person, json=consent)
             if number != 1 and person in people[:2]:
                 await house.done("POST", f"{where}/definitions/{offer}/copies", person, json={})
+        exhibits = (await house.done("GET", f"{where}/definitions/{offer}/display", steward)).json()["exhibits"]
+        shown = [photo["image"].split("/") for exhibit in exhibits for photo in exhibit["photos"]]
+        # As the paths of their images end: whose it is, "photos", its name.
+        house.of_clubs[club, f"photos of {offer}"] = [f"{steps[-3]} {steps[-1]}" for steps in shown]
         house.of_clubs[club, f"swaps of {offer}"] = []
         for person in people[0], people[2]:
             (swap,) = (await house.done("GET", f"{where}/definitions/{offer}/swaps", person)).json()["items"]

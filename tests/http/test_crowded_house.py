@@ -157,6 +157,10 @@ def elsewhere(at: Neighbours) -> dict[str, list[dict[str, str]]]:
         ],
         "/v1/clubs/{club_id}/definitions/{id}": [{"{id}": third}, {"{id}": ada.one("definition")}],
         "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}": [{"{member_id}": house.members[other, cem.id]}],
+        "/v1/clubs/{club_id}/definitions/{id}/display/{member_id}/photos/{photo}": [
+            {"{member_id}": house.members[other, cem.id]},
+            {"{photo}": swaps[other, f"photos of {third}"][0].split()[1]},
+        ],
         "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}": [{"{member_id}": house.members[other, cem.id]}],
         "/v1/clubs/{club_id}/swaps/{swap_id}": [
             {"{swap_id}": identity}

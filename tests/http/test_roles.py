@@ -21,7 +21,7 @@ from service.clubs.tables import club as club_table
 from service.http import dependencies, openapi
 from service.schema import metadata
 from tests.conftest import Running
-from tests.http.clubhouse import Clubhouse, Headers, founded, published
+from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 from tests.http.examples import DOCUMENT
 from tests.http.requests import send
 from tests.openapi import openapi_document
@@ -68,7 +68,7 @@ def without_a_rule(found: Iterable[Operation]) -> list[tuple[str, str]]:
 def test_every_operation_of_clubs_declares_who_may() -> None:
     found = operations()
     assert without_a_rule(found) == []
-    assert len(found) == 36
+    assert len(found) == 37
     assert {declared["x-access"] for _, _, declared in found} == {openapi.OWNER, MEMBER, STEWARD}
 
 
@@ -90,8 +90,8 @@ async def a_full_club(service: Running, offer: dict[str, str]) -> tuple[dict[str
     client = service.client
     sent = await client.post(f"{club.address}/definitions", json={"definition_id": offer["first"]}, headers=steward)
     where = f"{club.address}/definitions/{sent.json()['id']}"
-    both = {"standing": True, "spares": True}
-    assert (await client.put(f"{where}/consent", json=both, headers=shown)).status_code == 200
+    await coin(service, shown, denomination="crown", grade=30)
+    photo = await club.photographed(shown, where.removeprefix(club.address))
     assert (await client.delete(f"{club.address}/membership", headers=left)).status_code == 204
     gone = f"{club.address}/members/{club.id_of(removed)}"
     assert (await client.delete(gone, headers=deputy)).status_code == 204
@@ -115,6 +115,7 @@ async def a_full_club(service: Running, offer: dict[str, str]) -> tuple[dict[str
         "{club_id}": club.address.rsplit("/", 1)[1],
         "{id}": sent.json()["id"],
         "{member_id}": club.id_of(shown),
+        "{photo}": photo.rsplit("/", 1)[1],
         "{invitation_id}": (await club.invitation())["id"],
         "{swap_id}": swap.rsplit("/", 1)[1],
     }
@@ -172,7 +173,7 @@ async def matrix(service: Running, whom: Collection[str] = (*REFUSED, MEMBER, ST
                 wrong.append((name, f"{who} changed something", answer.status_code))
                 before = after
             tried += 1
-    assert tried == 33 * len(whom)
+    assert tried == 34 * len(whom)
     return wrong
 
 
