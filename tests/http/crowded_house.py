@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select
 
+from service.clubs.standings import displayed_photo_id
 from service.database.ids import new_id
 from service.holdings.photos.images import PNG
 from service.schema import metadata
@@ -297,6 +298,14 @@ async def _found_clubs(house: House) -> None:
         person.ids["club"] += [*house.clubs, *own]
 
 
+async def _displayed(house: House, person: Person, club: str, offer: str) -> str:
+    """What the club calls a photo of a coin that the display may take; whether it takes it depends on what others lend."""
+    found = await house.done("GET", f"/v1/clubs/{club}/definitions/{offer}/consent/preview", person)
+    own: str = next(photo["image"] for coin in found.json()["display"] for photo in coin["photos"])
+    digest = (await house.done("GET", own, person)).headers["ETag"].strip('"')
+    return displayed_photo_id(club, offer, person.id, own.split("/")[5], digest)
+
+
 async def _club(house: House, steward: Person, people: Sequence[Person]) -> str:
     """A club of these people, the first two of them stewards; with three offers, which all of them show, and open swaps."""
     body = {"name": f"Club of {steward.name}", "own_name": steward.name}
@@ -329,10 +338,7 @@ async def _club(house: House, steward: Person, people: Sequence[Person]) -> str:
             await house.done("PUT", f"{where}/definitions/{offer}/consent", person, json=consent)
             if number != 1 and person in people[:2]:
                 await house.done("POST", f"{where}/definitions/{offer}/copies", person, json={})
-        exhibits = (await house.done("GET", f"{where}/definitions/{offer}/display", steward)).json()["exhibits"]
-        shown = [photo["image"].split("/") for exhibit in exhibits for photo in exhibit["photos"]]
-        # As the paths of their images end: whose it is, "photos", its name.
-        house.of_clubs[club, f"photos of {offer}"] = [f"{steps[-3]} {steps[-1]}" for steps in shown]
+        house.of_clubs[club, f"photo of {offer}"] = [await _displayed(house, steward, club, offer)]
         house.of_clubs[club, f"swaps of {offer}"] = []
         for person in people[0], people[2]:
             (swap,) = (await house.done("GET", f"{where}/definitions/{offer}/swaps", person)).json()["items"]

@@ -88,8 +88,8 @@ class Neighbours:
                 "{id}": self.offer,
             }
             if "{photo}" in address:
-                member, photo = self.house.of_clubs[self.club, f"photos of {self.offer}"][0].split()
-                steps |= {"{member_id}": member, "{photo}": photo}
+                steps["{member_id}"] = self.house.members[self.club, self.ada.id]
+                (steps["{photo}"],) = self.house.of_clubs[self.club, f"photo of {self.offer}"]
             steps |= {"{invitation_id}": self.house.of_clubs[self.club, "invitation"][1], "{swap_id}": self.swap}
         return steps
 

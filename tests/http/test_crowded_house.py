@@ -159,7 +159,7 @@ def elsewhere(at: Neighbours) -> dict[str, list[dict[str, str]]]:
         "/v1/clubs/{club_id}/definitions/{id}/standings/{member_id}": [{"{member_id}": house.members[other, cem.id]}],
         "/v1/clubs/{club_id}/definitions/{id}/display/{member_id}/photos/{photo}": [
             {"{member_id}": house.members[other, cem.id]},
-            {"{photo}": swaps[other, f"photos of {third}"][0].split()[1]},
+            {"{photo}": swaps[other, f"photo of {third}"][0]},
         ],
         "/v1/clubs/{club_id}/definitions/{id}/spares/{member_id}": [{"{member_id}": house.members[other, cem.id]}],
         "/v1/clubs/{club_id}/swaps/{swap_id}": [
