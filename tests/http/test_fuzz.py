@@ -52,7 +52,7 @@ EXAMPLES = 12
 LONGEST_QUERY = 5_000
 # Another name than the example has, which is to be created.
 WORDS = "words-of-ambria"
-SHOWN = {"standing": True, "spares": True, "display": True}
+SHOWN = {"standing": True, "spares": True, "display": True, "photos": True}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
 SCHEMA = schemathesis.openapi.from_dict(openapi_document(), config=SchemathesisConfig.from_dict({}))
@@ -83,6 +83,7 @@ class Target:
     club: str
     member: str
     offer: str
+    displayed: str
     way: str
     swap: str
 
@@ -121,7 +122,7 @@ def target(server: Server, request: pytest.FixtureRequest) -> Iterator[Target]:
         waiting = holding
         if path.startswith("/v1/imports/"):
             waiting = client.post("/v1/imports", json=DEFINITION_IMPORT).raise_for_status().json()["id"]
-        club = club_of(client, definition, entered(server)) if "{club_id}" in path else (holding,) * 5
+        club = club_of(client, definition, entered(server)) if "{club_id}" in path else (holding,) * 6
         secret = share["link"].rpartition("/")[2]
         kept = (
             holding,
@@ -163,14 +164,19 @@ def copied(client: httpx.Client, original: str) -> str:
     return identity
 
 
-def club_of(client: httpx.Client, definition: str, other: dict[str, str]) -> tuple[str, str, str, str, str]:
-    """The ids of a club, of the founder in it, of what it offers, of a way in and of a swap."""
+def club_of(client: httpx.Client, definition: str, other: dict[str, str]) -> tuple[str, str, str, str, str, str]:
+    """The ids of a club, of the founder in it, of what it offers, of a photo in its display, of a way in and of a swap."""
     club = client.post("/v1/clubs", json=CLUB).raise_for_status().json()
     where = f"/v1/clubs/{club['id']}"
     offer = client.post(f"{where}/definitions", json={"definition_id": definition}).raise_for_status().json()["id"]
     client.put(f"{where}/definitions/{offer}/consent", json=SHOWN).raise_for_status()
+    # Whichever coin of those that fit is taken, it has a photo.
+    for kept in client.get("/v1/holdings?limit=200").raise_for_status().json()["items"]:
+        client.post(f"/v1/holdings/{kept['id']}/photos?side=obverse", **photo_upload({})).raise_for_status()
+    display = client.get(f"{where}/definitions/{offer}/display").raise_for_status().json()
+    displayed = next(photo["image"].rpartition("/")[2] for coin in display["exhibits"] for photo in coin["photos"])
     way = client.post(f"{where}/invitations", json={}).raise_for_status().json()["id"]
-    return club["id"], club["member_id"], offer, way, proposed(client, where, offer, other)
+    return club["id"], club["member_id"], offer, displayed, way, proposed(client, where, offer, other)
 
 
 def proposed(client: httpx.Client, club: str, offer: str, headers: dict[str, str]) -> str:
@@ -215,6 +221,7 @@ def known_steps(target: Target, path: str) -> dict[str, Any]:
         "secret": target.secret,
         "club_id": target.club,
         "member_id": target.member,
+        "photo": target.displayed,
         "invitation_id": target.way,
         "swap_id": target.swap,
     }
