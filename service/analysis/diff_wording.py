@@ -1,4 +1,4 @@
-"""Changes between revisions as plain sentences for a collector, one for each change."""
+"""Changes between revisions as plain sentences for a collector, one for each change, in the language of a `Speech`."""
 
 from __future__ import annotations
 
@@ -7,22 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from service.analysis.change_words import CHANGE_WORDS
 from service.analysis.diff import CHANGE_KINDS, DefinitionChange, DefinitionDiff, KeysChange
 from service.facts.holding import read_facts
-from service.facts.knowledge import NONE, Among, Value, value_in_words
+from service.facts.knowledge import NONE, Among, Value
 from service.facts.recorded import RecordedFact
-from service.rules.labels import listed_up_to, shortened
-from service.rules.phrases import listed
+from service.rules.labels import shortened
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import And, Comparison, IsNull, Predicate, SetComparison
 from service.rules.terms import Const, Count, Ref
 from service.rules.wording import RuleWording
 
 _MOST_NAMED = 5
-_LIMIT_WORDING: Mapping[str, str] = {
-    "budget": "it would take too much work",
-    "arithmetic": "it needs arithmetic over several facts",
-    "attribute": "an attribute means different things in the two revisions",
-}
+_LIMITS = ("budget", "arithmetic", "attribute")
 
 if TYPE_CHECKING:
     ChangeKind = str
@@ -79,9 +76,9 @@ class RevisionChange(Struct, kw_only=True):
     words: Annotated[str, Meta(description="The change as a sentence.")]
 
 
-def worded_changes(difference: DefinitionDiff) -> list[RevisionChange]:
+def worded_changes(difference: DefinitionDiff, speech: Speech = ENGLISH_SPEECH) -> list[RevisionChange]:
     """Each change with its sentence, in their order, as it is sent."""
-    wording = _ChangeWording(difference)
+    wording = _ChangeWording(difference, speech)
     return [_worded(change, wording.sentence(change)) for change in difference.changes]
 
 
@@ -109,59 +106,53 @@ def _or_unset(part: _T | None) -> _T | UnsetType:
 
 
 class _ChangeWording:
-    def __init__(self, difference: DefinitionDiff) -> None:
+    def __init__(self, difference: DefinitionDiff, speech: Speech) -> None:
         self.definitions = (difference.old, difference.new)
-        self.wordings = [RuleWording(d.attributes, d.vocabularies) for d in self.definitions]
+        self.speech = speech
+        self.wordings = [RuleWording(d.attributes, d.vocabularies, speech) for d in self.definitions]
         self.labels = [
-            {name: f"'{shortened(label)}'" for name, label in definition.names().items()}
+            {name: speech.phrase("quoted", label=shortened(label)) for name, label in definition.names().items()}
             for definition in self.definitions
         ]
+
+    def say(self, code: str, /, **parts: object) -> str:
+        """A sentence of CHANGE_WORDS with its parts."""
+        return self.speech.pattern(f"change-{code}", CHANGE_WORDS).format_map(parts)
 
     def sentence(self, change: DefinitionChange) -> str:
         what, _, event = change.kind.partition("-")
         if what in ("scope", "rule"):
             return self._rule(change, event)
         sentence: Callable[[DefinitionChange], str] = getattr(
-            self, f"_{change.kind.replace('-', '_')}", self._other_text
+            self, f"_{change.kind.replace('-', '_')}", self._whole_member
         )
         return sentence(change)
 
     # -- which coins are accepted
 
     def _rule(self, change: DefinitionChange, event: str) -> str:
-        subject = "The set" if change.kind.startswith("scope") else f"{self._who(change)}"
+        is_scope = change.kind.startswith("scope")
         if event == "reworded":
-            rule = "The scope" if change.kind.startswith("scope") else f"The rule of {_inside(self._who(change))}"
-            return f"{rule} is reworded and means the same as before."
-        sentence = self._coins(subject, change, event)
+            return self.say("scope-reworded") if is_scope else self.say("rule-reworded", of=self._inside(change))
+        subject = self.say("the-set") if is_scope else self._who(change)
+        sentence = self._coins(subject, self.say("the-set-inside") if is_scope else self._inside(change), change, event)
         return f"{sentence} {self._affected(change.places)}" if change.places else sentence
 
-    def _coins(self, subject: str, change: DefinitionChange, event: str) -> str:
+    def _coins(self, subject: str, inside: str, change: DefinitionChange, event: str) -> str:
         gained, lost = self._example(1, change.gained), self._example(0, change.lost)
-        if event == "widened":
-            return f"{subject} now also takes coins that it did not take before{gained}."
-        if event == "narrowed":
-            return f"{subject} no longer takes some coins that it took before{lost}."
-        if event == "changed":
-            return f"{subject} now takes coins that it did not take before{gained}, and no longer takes others{lost}."
-        why = _LIMIT_WORDING.get(change.limit or "", _LIMIT_WORDING["budget"])
-        sure = [f"it now also takes other coins{gained}"] if change.gained else []
-        sure += [f"it no longer takes some coins{lost}"] if change.lost else []
-        known = f" For certain {' and '.join(sure)}." if sure else ""
-        return f"The rule of {_inside(subject)} changed; whether it takes more or fewer coins was not decided: {why}.{known}"
+        if event != "undecided":
+            return self.say(event, subject=subject, gained=gained, lost=lost)
+        why = self.say(f"limit-{change.limit}" if change.limit in _LIMITS else "limit-budget")
+        sure = [self.say("surely-gained", gained=gained)] if change.gained else []
+        sure += [self.say("surely-lost", lost=lost)] if change.lost else []
+        known = self.say("surely", what=self.speech.listed(sure, "and")) if sure else ""
+        return self.say("undecided", of=inside, why=why, known=known)
 
     def _affected(self, places: Mapping[str, Sequence[Sequence[str]]]) -> str:
-        words = {
-            "widened": "takes more",
-            "narrowed": "takes fewer",
-            "changed": "takes others",
-            "undecided": "may take others",
-        }
         parts = []
         for word, pairs in places.items():
-            names = _some([self.labels[1].get(new, new) for _, new in pairs])
-            verb = words[word] if len(pairs) == 1 else words[word].replace("takes", "take")
-            parts.append(f"{names} {verb} by it")
+            names = self._some([self.labels[1].get(new, new) for _, new in pairs])
+            parts.append(self.say(f"affected-{word}{'' if len(pairs) == 1 else '-several'}", places=names))
         return f"{'; '.join(parts)}."
 
     def _example(self, side: int, facts: Mapping[str, Any] | None) -> str:
@@ -174,151 +165,160 @@ class _ChangeWording:
         )
         clauses = [_clause(name, what.values[0]) for name, what in known.items() if isinstance(what, Among)]
         clauses.sort(key=lambda clause: isinstance(clause, IsNull))
-        return f", for example {self.wordings[side].coin(And(tuple(clauses)))}" if clauses else ", whatever they are"
+        if not clauses:
+            return self.say("any-coin")
+        return self.say("for-example", coin=self.wordings[side].coin(And(tuple(clauses))))
 
     # -- places
 
     def _place_added(self, change: DefinitionChange) -> str:
-        return f"{self._what(1, change.new[0])} is new."
+        return self.say("is-new", subject=self._what(1, change.new[0]))
 
     def _place_removed(self, change: DefinitionChange) -> str:
-        return f"{self._what(0, change.old[0])} is gone."
+        return self.say("is-gone", subject=self._what(0, change.old[0]))
 
     def _place_renamed(self, change: DefinitionChange) -> str:
-        return f"{self._what(0, change.old[0])} is now called '{change.after}'."
+        return self.say("renamed", subject=self._what(0, change.old[0]), label=change.after)
 
     def _place_id_changed(self, change: DefinitionChange) -> str:
-        return f"{self._who(change)} has a new id: '{change.after}' instead of '{change.before}'."
+        return self.say("new-id", subject=self._who(change), after=change.after, before=change.before)
 
     def _place_split(self, change: DefinitionChange) -> str:
-        whole, parts = self._what(0, change.old[0]), _some([self.labels[1][name] for name in change.new])
-        rest = f", but for a few coins{self._example(0, change.lost)}" if change.lost else ""
-        return f"{whole} is split: the coins it took now go to {parts}{rest}."
+        return self.say(
+            "split",
+            subject=self._what(0, change.old[0]),
+            parts=self._some([self.labels[1][name] for name in change.new]),
+            rest=self.say("but-a-few", lost=self._example(0, change.lost)) if change.lost else "",
+        )
 
     def _place_merged(self, change: DefinitionChange) -> str:
-        parts, whole = _some([self.labels[0][name] for name in change.old]), self._what(1, change.new[0])
-        rest = f", and a few coins more{self._example(1, change.gained)}" if change.gained else ""
-        return f"{parts} are merged: {_inside(whole)} takes what they took{rest}."
+        return self.say(
+            "merged",
+            parts=self._some([self.labels[0][name] for name in change.old]),
+            whole=self._what(1, change.new[0], inside=True),
+            rest=self.say("and-a-few", gained=self._example(1, change.gained)) if change.gained else "",
+        )
 
     def _tier_changed(self, change: DefinitionChange) -> str:
-        return f"{self._who(change)} is now {change.after}; it was {change.before}."
+        after, before = (self.say(f"tier-{tier}") for tier in (change.after, change.before))
+        return self.say("tier", subject=self._who(change), after=after, before=before)
 
     def _group_size_changed(self, change: DefinitionChange) -> str:
-        return f"{self._who(change)} has {_count(change.after, 'place')} now instead of {change.before}."
+        code = "size-one" if change.after == 1 else "size"
+        return self.say(code, subject=self._who(change), after=change.after, before=change.before)
 
     def _keys_changed(self, change: DefinitionChange) -> str:
         keys = change.keys
-        parts = [f"new places for {_keys(keys.added)}"] if keys and keys.added else []
-        parts += [f"no more places for {_keys(keys.removed)}"] if keys and keys.removed else []
+        parts = [self.say("keys-added", keys=self._keys(keys.added))] if keys and keys.added else []
+        parts += [self.say("keys-removed", keys=self._keys(keys.removed))] if keys and keys.removed else []
         if not parts:
-            return f"{self._who(change)} has the source of its keys changed, and the keys are the same."
-        return f"{self._who(change)} has {' and '.join(parts)}."
+            return self.say("keys-same", subject=self._who(change))
+        return self.say("keys", subject=self._who(change), what=self.speech.listed(parts, "and"))
 
     def _distinct_changed(self, change: DefinitionChange) -> str:
         by = [self.wordings[1].name(name) for name in change.after or ()]
         if not by:
-            return f"The coins of {_inside(self._who(change))} need no longer differ."
-        return f"No two coins of {_inside(self._who(change))} may now agree in {listed(by, 'and')}."
+            return self.say("not-distinct", of=self._inside(change))
+        return self.say("distinct", of=self._inside(change), by=self.speech.listed(by, "and"))
 
     def _at_most_changed(self, change: DefinitionChange) -> str:
-        return f"The limits on how many coins of {_inside(self._who(change))} may be alike changed."
+        return self.say("at-most", of=self._inside(change))
 
     def _preference_changed(self, change: DefinitionChange) -> str:
-        whose = f" for {_inside(self._who(change))}" if change.new else ""
-        return f"The preferences{whose} changed."
+        return self.say("preferences-of", of=self._inside(change)) if change.new else self.say("preferences")
 
     def _look_at_changed(self, change: DefinitionChange) -> str:
-        return f"The hint where to look at a coin for {_inside(self._who(change))} is reworded."
+        return self.say("look-at", of=self._inside(change))
 
     def _note_changed(self, change: DefinitionChange) -> str:
-        event = "is gone" if not change.after else "is reworded" if change.before else "is new"
-        return f"The note to {_inside(self._named(change))} {event}."
+        event = "gone" if not change.after else "reworded" if change.before else "new"
+        return self.say(f"note-{event}", of=self._named(change, inside=True))
 
     def _label_changed(self, change: DefinitionChange) -> str:
         if not change.after:
-            return f"{self._named(change)} is no longer called '{shortened(change.before)}'."
-        return f"{self._named(change)} is now called '{shortened(change.after)}'."
+            return self.say("label-gone", subject=self._named(change), label=shortened(change.before))
+        return self.say("renamed", subject=self._named(change), label=shortened(change.after))
 
-    def _named(self, change: DefinitionChange) -> str:
+    def _named(self, change: DefinitionChange, *, inside: bool = False) -> str:
         """What the label or the note stands at, by its id."""
         section = change.new_pointers[0].split("/")[1]
-        if section == "constraints":
-            return f"The rule over several places '{change.new[0]}'"
-        return f"The page '{change.new[0]}'" if section == "layout" else self._who(change)
+        code = {"constraints": "the-rule", "layout": "the-page"}.get(section)
+        if code is None:
+            return self._what(1, change.new[0], inside=inside)
+        return self.say(f"{code}-inside" if inside else code, id=change.new[0])
 
     def _presume_changed(self, change: DefinitionChange) -> str:
-        return "What the set presumes of coins where nothing is recorded changed."
+        return self.say("presume")
 
     def _identify_changed(self, change: DefinitionChange) -> str:
-        return "For which coins the set takes the catalogue to be complete changed."
+        return self.say("identify")
 
     def _examples_changed(self, change: DefinitionChange) -> str:
-        return "The author's examples changed."
+        return self.say("examples")
 
     def _order_changed(self, change: DefinitionChange) -> str:
-        return "The places are in a different order."
+        return self.say("order")
 
     # -- the rest
 
     def _constraint_added(self, change: DefinitionChange) -> str:
-        return f"There is a new rule over several places, '{change.new[0]}': {self._constraint(1, change.new[0])}."
+        return self.say("rule-new", id=change.new[0], rule=self._constraint(1, change.new[0]))
 
     def _constraint_removed(self, change: DefinitionChange) -> str:
-        return f"The rule over several places '{change.old[0]}' is gone: {self._constraint(0, change.old[0])}."
+        return self.say("rule-gone", id=change.old[0], rule=self._constraint(0, change.old[0]))
 
     def _constraint_changed(self, change: DefinitionChange) -> str:
         before, after = self._constraint(0, change.old[0]), self._constraint(1, change.new[0])
-        return f"The rule over several places '{change.new[0]}' changed: {after}; it was: {before}."
+        return self.say("rule-changed", id=change.new[0], after=after, before=before)
 
     def _constraint_renamed(self, change: DefinitionChange) -> str:
-        return f"The rule over several places '{change.before}' is now called '{change.after}'."
+        return self.say("renamed", subject=self.say("the-rule", id=change.before), label=change.after)
 
     def _page_added(self, change: DefinitionChange) -> str:
-        return f"The page '{change.new[0]}' is new."
+        return self.say("is-new", subject=self.say("the-page", id=change.new[0]))
 
     def _page_removed(self, change: DefinitionChange) -> str:
-        return f"The page '{change.old[0]}' is gone."
+        return self.say("is-gone", subject=self.say("the-page", id=change.old[0]))
 
     def _page_changed(self, change: DefinitionChange) -> str:
-        return f"The page '{change.new[0]}' shows other places, or the same in another order."
+        return self.say("page", id=change.new[0])
 
     def _page_renamed(self, change: DefinitionChange) -> str:
-        return f"The page '{change.old[0]}' is now called '{change.new[0]}'."
+        return self.say("renamed", subject=self.say("the-page", id=change.old[0]), label=change.new[0])
 
     def _vocabulary_added(self, change: DefinitionChange) -> str:
-        return f"The vocabulary '{change.new[0]}' is there now{_extending(change.after)}."
+        return self.say("vocabulary-new", id=change.new[0], extending=self._extending(change.after))
 
     def _vocabulary_removed(self, change: DefinitionChange) -> str:
-        return f"The vocabulary '{change.old[0]}'{_extending(change.before)} is gone."
+        return self.say("vocabulary-gone", id=change.old[0], extending=self._extending(change.before))
 
     def _vocabulary_changed(self, change: DefinitionChange) -> str:
         before, after = ({entry["id"]: entry for entry in side["concepts"]} for side in (change.before, change.after))
         found = {
-            "new terms": [term for term in after if term not in before],
-            "gone": [term for term in before if term not in after],
-            "changed": [term for term in after if term in before and before[term] != after[term]],
+            "terms-new": [term for term in after if term not in before],
+            "terms-gone": [term for term in before if term not in after],
+            "terms-changed": [term for term in after if term in before and before[term] != after[term]],
         }
-        parts = [f"{what}: {_some(terms)}" for what, terms in found.items() if terms]
-        said = f" ({'; '.join(parts)})" if parts else ""
-        return f"The vocabulary '{change.new[0]}' changed{said}."
+        parts = [self.say(what, terms=self._some(terms)) for what, terms in found.items() if terms]
+        return self.say("vocabulary", id=change.new[0], terms=f" ({'; '.join(parts)})" if parts else "")
 
     def _attribute_added(self, change: DefinitionChange) -> str:
-        return f"The attribute '{change.new[0]}' is declared."
+        return self.say("attribute-new", id=change.new[0])
 
     def _attribute_removed(self, change: DefinitionChange) -> str:
-        return f"The attribute '{change.old[0]}' is no longer declared."
+        return self.say("attribute-gone", id=change.old[0])
 
     def _attribute_changed(self, change: DefinitionChange) -> str:
-        return f"The declaration of the attribute '{change.new[0]}' changed."
+        return self.say("attribute", id=change.new[0])
 
     def _title_changed(self, change: DefinitionChange) -> str:
-        return f"The set is now called '{change.after}'; it was '{change.before}'."
+        return self.say("title", after=change.after, before=change.before)
 
     def _comparison_cut(self, change: DefinitionChange) -> str:
-        return "Too many places were added and removed to find all that were split or merged."
+        return self.say("cut")
 
-    def _other_text(self, change: DefinitionChange) -> str:
-        return f"The {change.kind.removesuffix('-changed')} of the set changed."
+    def _whole_member(self, change: DefinitionChange) -> str:
+        return self.say(f"of-{change.kind.removesuffix('-changed')}")
 
     # -- words
 
@@ -330,35 +330,27 @@ class _ChangeWording:
     def _who(self, change: DefinitionChange) -> str:
         return self._what(1, change.new[0])
 
-    def _what(self, side: int, name: str) -> str:
+    def _inside(self, change: DefinitionChange) -> str:
+        return self._what(1, change.new[0], inside=True)
+
+    def _what(self, side: int, name: str, *, inside: bool = False) -> str:
         definition = self.definitions[side]
-        kind = "place" if any(slot.id == name for slot in definition.slots) else "group"
-        return f"The {kind} {self.labels[side][name]}"
+        code = "the-place" if any(slot.id == name for slot in definition.slots) else "the-group"
+        return self.say(f"{code}-inside" if inside else code, label=self.labels[side][name])
 
+    def _extending(self, entry: Mapping[str, Any]) -> str:
+        return self.say("extending", vocabulary=entry["extends"]) if entry.get("extends") else ""
 
-def _extending(entry: Mapping[str, Any]) -> str:
-    return f", with additions to '{entry['extends']}'" if entry.get("extends") else ""
+    def _some(self, names: Sequence[str]) -> str:
+        more = [self.speech.phrase("more", count=len(names) - _MOST_NAMED)] if len(names) > _MOST_NAMED else []
+        return self.speech.listed([*names[:_MOST_NAMED], *more], "and")
 
+    def _keys(self, keys: Sequence[Any]) -> str:
+        """Keys as the document has them: a text, a number, known to be none, or a list of those."""
+        return self._some([", ".join(map(self._key, key)) if isinstance(key, list) else self._key(key) for key in keys])
 
-def _inside(subject: str) -> str:
-    return subject[:1].lower() + subject[1:]
-
-
-def _some(names: Sequence[str]) -> str:
-    return listed_up_to(_MOST_NAMED, names)
-
-
-def _keys(keys: Sequence[Any]) -> str:
-    """Keys as the document has them: a text, a number, known to be none, or a list of those."""
-    return _some([", ".join(map(_key, key)) if isinstance(key, list) else _key(key) for key in keys])
-
-
-def _key(key: Any) -> str:
-    return "none" if isinstance(key, dict) else key if isinstance(key, str) else value_in_words(key)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    def _key(self, key: Any) -> str:
+        return key if isinstance(key, str) else self.wordings[1].plain(NONE if isinstance(key, dict) else key)
 
 
 def _clause(name: str, value: Value) -> Predicate:
@@ -371,7 +363,7 @@ def _clause(name: str, value: Value) -> Predicate:
 
 
 def text_lines(title: str, sentences: Sequence[str]) -> Iterator[str]:
-    """The lines of a plain text: the title, and the sentences as a list."""
+    """The lines of a plain text in English: the title, and the sentences as a list."""
     yield title
     yield ""
-    yield from (f"- {sentence}" for sentence in sentences or ("Nothing changed.",))
+    yield from (f"- {sentence}" for sentence in sentences or (CHANGE_WORDS["change-nothing"],))

@@ -19,6 +19,7 @@ from service.facts.knowledge import Value, knowledge_as_json
 from service.facts.recorded import RecordedFact
 from service.facts.truth import NO, UNDECIDED, Verdict
 from service.rules.cql2.text import to_text
+from service.rules.labels import Labels
 from service.rules.predicates import And, EvaluationContext, Not, Or, Predicate, leaves
 from service.rules.rule import Rule, RulePart
 from service.rules.wording import RuleWording
@@ -209,8 +210,10 @@ def settle(
     attributes: Mapping[str, Attribute],
     context: EvaluationContext,
     verdicts: BudgetedVerdicts | None = None,
+    labels: Labels | None = None,
 ) -> list[SettlingFact]:
-    """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be.
+    """The shortest list of facts that, once known, decide the rule for this coin whatever they turn out to be. `labels` has the
+    words for how they may turn out; None: in English.
 
     Ties: the first list in the order in which the rule reads the attributes. Empty when the verdict is decided, or no
     fact can decide it. What the vocabularies do not say may leave it undecided even then. By enumeration of lists and
@@ -233,7 +236,8 @@ def settle(
                     break
                 if is_settled:
                     return [
-                        _settling(at, splits[name], outcomes, attributes[name], case) for at, name in enumerate(chosen)
+                        _settling(at, splits[name], outcomes, attributes[name], case, labels)
+                        for at, name in enumerate(chosen)
                     ]
     return [SettlingFact(name, attributes[name].look_at, ()) for name in names]
 
@@ -253,14 +257,19 @@ def _outcomes(case: Case, splits: Sequence[Split]) -> tuple[dict[tuple[int, ...]
 
 
 def _settling(
-    at: int, split: Split, outcomes: Mapping[tuple[int, ...], Verdict], attribute: Attribute, case: Case
+    at: int,
+    split: Split,
+    outcomes: Mapping[tuple[int, ...], Verdict],
+    attribute: Attribute,
+    case: Case,
+    labels: Labels | None,
 ) -> SettlingFact:
     """The fact of this split, which is number `at` of those chosen."""
     by_choice: list[set[Verdict]] = [set() for _ in split.tellable]
     for numbers, verdict in outcomes.items():
         by_choice[numbers[at]].add(verdict)
     keys = [next(iter(verdicts)) if len(verdicts) == 1 else UNDECIDED for verdicts in by_choice]
-    ways = sorted(ways_of(case, attribute, split.tellable, keys), key=lambda way: way.key.value, reverse=True)
+    ways = sorted(ways_of(case, attribute, split.tellable, keys, labels), key=lambda way: way.key.value, reverse=True)
     return SettlingFact(
         attribute.name, attribute.look_at, tuple(SettledOutcome(way.when, way.example, way.key) for way in ways)
     )

@@ -14,14 +14,13 @@ from fractions import Fraction
 from itertools import islice
 from typing import Generic, TypeVar
 
-from service.evaluation.region_wording import OTHER, named_values, region_wording
+from service.evaluation.region_wording import named_values, region_wording
 from service.evaluation.verdicts import Case, Choice
 from service.facts.attributes import Attribute
-from service.facts.knowledge import NONE, Among, Subsets, Value, exact, is_possible, value_in_words
+from service.facts.knowledge import NONE, Among, Subsets, Value, exact, is_possible
 from service.facts.truth import UNDECIDED, YES
 from service.facts.vocabulary import Vocabulary
 from service.rules.labels import Labels
-from service.rules.phrases import listed
 from service.rules.predicates import Comparison, Leaf, OneOf
 from service.rules.terms import Const, Ref
 
@@ -43,14 +42,20 @@ class Way(Generic[Key]):
     key: Key
 
 
-def ways_of(case: Case, attribute: Attribute, choices: Sequence[Choice], keys: Sequence[Key]) -> list[Way[Key]]:
+def ways_of(
+    case: Case,
+    attribute: Attribute,
+    choices: Sequence[Choice],
+    keys: Sequence[Key],
+    labels: Labels | None = None,
+) -> list[Way[Key]]:
     """The ways that the attribute may turn out in the case, of which these are all the choices: those with equal `keys` (one
-    for each choice) together, in the order in which they first come."""
+    for each choice) together, in the order in which they first come. `labels` has the words; None: in English."""
     together: dict[Key, list[Choice]] = {}
     for choice, key in zip(choices, keys, strict=True):
         together.setdefault(key, []).append(choice)
     groups = list(together.values())
-    words = _Words(case, attribute, choices)
+    words = _Words(case, attribute, choices, labels or Labels(case.attributes, case.context.vocabularies))
     examples = _Examples(case, attribute, choices)
     found = [examples.of(group) for group in groups]
     return [
@@ -61,9 +66,9 @@ def ways_of(case: Case, attribute: Attribute, choices: Sequence[Choice], keys: S
 class _Words:
     """Words for groups of choices."""
 
-    def __init__(self, case: Case, attribute: Attribute, choices: Sequence[Choice]) -> None:
-        self._case, self._attribute = case, attribute
-        self._labels = Labels(case.attributes, case.context.vocabularies)
+    def __init__(self, case: Case, attribute: Attribute, choices: Sequence[Choice], labels: Labels) -> None:
+        self._case, self._attribute, self._labels = case, attribute, labels
+        self._other = labels.say("any-other")
         self._choices = choices
         own = [leaf for leaf in choices[0].truths if len({choice.truths[leaf] for choice in choices}) > 1]
         self._leaves: list[Leaf] = sorted(own, key=case.distinct.index)
@@ -74,11 +79,11 @@ class _Words:
 
     def of(self, groups: Sequence[Sequence[Choice]], examples: Sequence[Value | None]) -> list[str]:
         if len(groups) == 1:
-            return ["any value"]
+            return [self._labels.say("any-value")]
         said = self._in_ranges(groups) if self._attribute.is_ordered else self._by_truths(groups)
         other = self._catch_all(groups, said)
         words = [
-            OTHER if at == other else listed(list(dict.fromkeys(one)), "or") if one else ""
+            self._other if at == other else self._labels.listed(list(dict.fromkeys(one)), "or") if one else ""
             for at, one in enumerate(said)
         ]
         # What the clauses do not tell apart is told by an example.
@@ -89,8 +94,10 @@ class _Words:
 
     def _by_example(self, group: Sequence[Choice], example: Value | None) -> str:
         if example is not None:
-            return f"such as {self._value(example)}"
-        return f"such as {value_in_words(group[0].value) if group[0].value is not None else group[0].meant!r}"
+            return self._labels.say("such-as", value=self._value(example))
+        first = group[0]
+        value = self._labels.plain(first.value) if first.value is not None else repr(first.meant)
+        return self._labels.say("such-as", value=value)
 
     def _catch_all(self, groups: Sequence[Sequence[Choice]], said: Sequence[list[str] | None]) -> int | None:
         """The group that is "any other": one that the clauses do not tell, else the one to which no clause applies, else one
@@ -99,7 +106,7 @@ class _Words:
         if untold:
             return max(untold, key=lambda at: len(groups[at]))
         if self._attribute.is_ordered:
-            already = [at for at, one in enumerate(said) if one == [OTHER]]
+            already = [at for at, one in enumerate(said) if one == [self._other]]
             long = max(range(len(said)), key=lambda at: len(said[at] or ()))
             return already[0] if already else long if len(said[long] or ()) > _MOST_LISTED else None
         for at, group in enumerate(groups):
@@ -109,7 +116,8 @@ class _Words:
         return long if len(said[long] or ()) > _MOST_LISTED else None
 
     def _in_ranges(self, groups: Sequence[Sequence[Choice]]) -> list[list[str] | None]:
-        words = region_wording(self._case, self._attribute, (v for choice in self._choices for v in choice.values))
+        tried = (value for choice in self._choices for value in choice.values)
+        words = region_wording(self._case, self._attribute, tried, self._labels)
         return [words.of(value for choice in group for value in choice.values) for group in groups]
 
     # -- texts, lists, booleans
@@ -154,7 +162,7 @@ class _Words:
             if kept >> at & 1:
                 leaf, applies = self._leaves[at], bool(vector >> at & 1)
                 words.append(leaf.value_words(self._labels, holds=applies != _is_inequality(leaf)))
-        return [listed(words, "and")]
+        return [self._labels.listed(words, "and")]
 
     def _pins(self, choice: Choice) -> list[str]:
         """Words for the values of a choice that is these values alone."""
@@ -177,9 +185,8 @@ class _Words:
 
     def _value(self, value: Value) -> str:
         if isinstance(value, frozenset):
-            return (
-                listed([self._labels.term(self._attribute.name, one) for one in sorted(value)], "and") or "none of them"
-            )
+            terms = [self._labels.term(self._attribute.name, one) for one in sorted(value)]
+            return self._labels.listed(terms, "and") or self._labels.say("none-of-them")
         return self._labels.value(self._attribute.name, value)
 
 

@@ -75,7 +75,12 @@ def render(
 ) -> str:
     """A page as HTML. `sheet` is its style sheet, one of those above; `speech` the language of its own sentences, `language` that
     of most of its text where that is another. Raises jinja2.UndefinedError when a value is missing."""
-    told = {"sheet": sheet, "language": language or speech.tag, "say": partial(page_words, speech)}
+    told = {
+        "sheet": sheet,
+        "language": language or speech.tag,
+        "say": partial(page_words, speech),
+        "phrase": speech.phrase,
+    }
     return _environment().get_template(template).render(**told, **values)
 
 

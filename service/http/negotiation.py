@@ -13,7 +13,7 @@ from service.http.languages import IN_ENGLISH, spoken
 from service.http.responses import Reply, T
 from service.reference.languages import Language
 
-_JSON, PAGE = "json", "html"
+JSON, PAGE = "json", "html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Forms(Generic[T]):
 
     def __init__(self, **texts: TextForm[T]) -> None:
         self._texts: Mapping[str, TextForm[T]] = texts
-        self._media = {_JSON: "application/json", **{name: form.media_type for name, form in texts.items()}}
+        self._media = {JSON: "application/json", **{name: form.media_type for name, form in texts.items()}}
 
     @property
     def media(self) -> tuple[str, ...]:
@@ -46,7 +46,7 @@ class Forms(Generic[T]):
         """The value in a form; what is answered to a POST has no version. `language`: that of a page, where it was chosen."""
         headers = {"Vary": "Accept"} if language is None or form != PAGE else dict(spoken(language, "Accept"))
         headers |= {} if etag is None else {"ETag": etag}
-        if form == _JSON:
+        if form == JSON:
             return Reply(value, headers)
         text = self._texts[form]
         media_type = f"{text.media_type}; charset=utf-8"

@@ -32,6 +32,7 @@ from service.progress.named import Named, named_holdings
 from service.progress.result import DefinitionStamp
 from service.rules.labels import Labels, shortened
 from service.rules.messages import CoinPart, FactPart, Message, MorePart, PlacePart, message, some
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import EvaluationContext
 from service.rules.wording import RuleWording
 
@@ -107,11 +108,14 @@ class Explanation(Struct, frozen=True):
     engine_version: str
 
 
-def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> Explanation:
+def explain(
+    request: EvaluationRequest, holding: Holding, place: str | None, speech: Speech = ENGLISH_SPEECH
+) -> Explanation:
     """For every place asked the verdict, its clauses with the facts that they read and where those came from, and for a doubt
     the facts that would settle it.
 
-    `place` is the address of a place or the id of a group; None is every place (the places of a free choice once).
+    `place` is the address of a place or the id of a group; None is every place (the places of a free choice once). `speech` is
+    the language of rules, terms and what facts may turn out to be, in parts of messages too; sentences of messages are English.
     Raises Invalid for a place that is not in the set.
     """
     ensure_evaluable(request)
@@ -121,7 +125,7 @@ def explain(request: EvaluationRequest, holding: Holding, place: str | None) -> 
     others = tuple(request.views_of(other) for other in request.holdings)
     places = _asked(places_of(definition, Collection((seen, *others), request.issues, context)), place)
     table = Table(definition.attributes, context)
-    wording = RuleWording(definition.attributes, request.vocabularies)
+    wording = RuleWording(definition.attributes, request.vocabularies, speech)
     verdicts = BudgetedVerdicts(definition.attributes, context)
     explained = [_explained(item, seen, table, wording, verdicts) for item in places]
     explained.sort(key=_distance)
@@ -144,21 +148,22 @@ def _distance(place: ExplainedPlace) -> tuple[int, int]:
     return _CLOSER.index(place.verdict), len(_failing(place))
 
 
-def _failing(place: ExplainedPlace) -> list[str]:
+def _failing(place: ExplainedPlace, opening: str = "") -> list[str]:
     """In words the clauses that the coin fails as each of its issues; where it fails none as all of them, those of the first."""
-    by_view = [_failed(view.clauses) for view in place.may_be]
+    by_view = [_failed(view.clauses, opening) for view in place.may_be]
     common = [words for words in by_view[0] if all(words in others for others in by_view[1:])]
     return common or by_view[0]
 
 
-def _failed(clauses: Sequence[ExplainedClause]) -> list[str]:
-    """In words the smallest operands of `and` that are failed, or else the whole clause that is."""
+def _failed(clauses: Sequence[ExplainedClause], opening: str) -> list[str]:
+    """In words the smallest operands of `and` that are failed, or else the whole clause that is, each without its `opening`
+    ("with ")."""
     found: list[str] = []
     for clause in clauses:
         if clause.verdict is not NO:
             continue
-        parts = _failed(clause.clauses) if clause.op == "and" and clause.clauses is not UNSET else []
-        found += parts or [clause.in_words.removeprefix("with ")]
+        parts = _failed(clause.clauses, opening) if clause.op == "and" and clause.clauses is not UNSET else []
+        found += parts or [clause.in_words.removeprefix(opening)]
     return found
 
 
@@ -193,7 +198,7 @@ def _next_line(may_fit: Sequence[ExplainedPlace], fails: Sequence[ExplainedPlace
         return message("explained-check", place=_part(first), check=checks)
     if fails:
         first = fails[0]
-        return message("explained-closest", place=_part(first), needs=_failing(first))
+        return message("explained-closest", place=_part(first), needs=_failing(first, labels.say("with-")))
     return message("explained-no-other")
 
 
@@ -239,13 +244,13 @@ def _view(
     place: Place, view: View, table: Table, wording: RuleWording, verdicts: BudgetedVerdicts, *, alone: bool
 ) -> ExplainedView:
     attributes, context = table.attributes, table.context
-    case, labels = Case(place.predicate, view.facts, attributes, context), Labels(attributes, context.vocabularies)
+    case = Case(place.predicate, view.facts, attributes, context)
     return ExplainedView(
         issue=UNSET if alone and view.issue is None else view.issue,
         verdict=verdicts.judge(place.predicate, view).verdict,
         clauses=explain_clauses(place.parts, view, attributes, context, wording, verdicts),
-        settle=[_to_check(fact) for fact in settle(place.predicate, view, attributes, context, verdicts)],
-        reference=[missing_reference(gap, labels) for gap in case.gaps()] or UNSET,
+        settle=[_to_check(fact) for fact in settle(place.predicate, view, attributes, context, verdicts, wording)],
+        reference=[missing_reference(gap, wording) for gap in case.gaps()] or UNSET,
     )
 
 

@@ -41,6 +41,8 @@ from service.progress.revisions import (
     WantNote,
 )
 from service.progress.want_list import Notes
+from service.reference.languages import ENGLISH, Language
+from service.reference.languages import language as language_of
 from service.rules.definition import Definition
 from service.rules.labels import shortened
 from service.rules.messages import Message, PlacePart, message, some
@@ -175,9 +177,11 @@ def impact(
     after: EvaluationRequest,
     notes: Notes,
     stamp: ImpactStamp,
+    language: Language = language_of(ENGLISH),  # noqa: B008 - it is kept and never changes
 ) -> Impact:
     """What becomes of places, coins, decisions and notes. `before` is the evaluation as it is, with the owner's decisions;
-    `after` the same under the other definition, to which what can be of the decisions is carried over."""
+    `after` the same under the other definition, to which what can be of the decisions is carried over. `language` is that of
+    `in_words` and of the changes; messages have codes and parts."""
     difference = difference_of(before, after)
     survival = Survival(difference, after)
     carried = _carried(survival, before.definition, after.definition, before.pins, before.nevers, notes)
@@ -188,7 +192,7 @@ def impact(
     places = _places(now, then, fates, before.definition, after.definition)
     numbers = {holding.id: holding.number or None for holding in before.holdings}
     coins = _coins(now, then, fates, {entry.holding: entry.reason for entry in is_then.unplaced}, numbers)
-    changes = worded_changes(difference)
+    changes = worded_changes(difference, language)
     summed_up = list(_summed_up(places, coins, carried, before.definition, after.definition))
     return Impact(
         definition=stamp.definition,
@@ -203,7 +207,7 @@ def impact(
         pins=carried.pin_lists,
         nevers=carried.never_lists,
         want_notes=carried.note_lists,
-        in_words=[*(said.message for said in summed_up), *(change.words for change in changes)],
+        in_words=[*map(language.worded, summed_up), *(change.words for change in changes)],
         messages=summed_up,
         named=names_of_some(before, _told_of(places, coins, carried)),
         holdings_state=stamp.holdings_state,

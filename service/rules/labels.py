@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from service.facts.attributes import Attribute
-from service.facts.knowledge import Value, value_in_words
+from service.facts.knowledge import NONE, Value, value_in_words
 from service.facts.vocabulary import Vocabulary
-from service.rules.phrases import ENGLISH_SPEECH, Speech, listed
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 # The phrase of each comparison of a number, of a date or year, and of a text; that of = is the value alone.
 _NUMBERS = {"<>": "other-than", "<": "less-than", "<=": "at-most", ">": "more-than", ">=": "at-least"}
@@ -59,7 +59,15 @@ class Labels:
         if isinstance(value, str):
             return self.term(name, value)
         unit = self.attributes[name].unit if not isinstance(value, date | bool) else None
-        return f"{value_in_words(value)} {unit}" if unit in ("g", "mm") else value_in_words(value)
+        return f"{self.plain(value)} {unit}" if unit in ("g", "mm") else self.plain(value)
+
+    def plain(self, value: Value) -> str:
+        """A value by itself; a text stays as it is."""
+        if value is NONE:
+            return self.say("known-none")
+        if isinstance(value, bool):
+            return self.say("yes" if value else "no")
+        return value_in_words(value)
 
     def compared(self, op: str, value: str, name: str | None) -> str:
         """A comparison of the attribute with a value, without its name: "1901 or later". None for another number."""
@@ -87,9 +95,3 @@ def shortened(text: str, most: int = 120) -> str:
     """A text as messages quote it: a long one is cut at a word, with an ellipsis."""
     text = " ".join(text.split())
     return text if len(text) <= most else f"{text[: most - 1].rsplit(' ', 1)[0]}\N{HORIZONTAL ELLIPSIS}"
-
-
-def listed_up_to(most: int, words: Sequence[str]) -> str:
-    """The first `most` words, and how many more there are: "a, b and 3 more"."""
-    more = [f"{len(words) - most} more"] if len(words) > most else []
-    return listed([*words[:most], *more], "and")

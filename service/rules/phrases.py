@@ -21,6 +21,16 @@ PHRASES: Mapping[str, str] = {
     "or-later": "{value} or later",
     "from-on": "from {value} on",
     "range": "{low} to {high}",
+    # Values by themselves, and how a fact may turn out.
+    "yes": "yes",
+    "no": "no",
+    "known-none": "none",
+    "not-none": "not none",
+    "none-of-them": "none of them",
+    "any-value": "any value",
+    "any-other": "any other",
+    "such-as": "such as {value}",
+    "both-ends": "{low} and {high}",
     # Clauses by themselves; `value` may be a comparison.
     "clause": "{name} {value}",
     "clause-of-text": "{name}: {value}",

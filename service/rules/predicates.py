@@ -440,7 +440,7 @@ class IsNull(Leaf):
     def value_words(self, labels: Labels, *, holds: bool) -> str:
         if self.term.bare is None and self.term.counts is None:
             return Leaf.value_words(self, labels, holds=holds)
-        return "none" if holds else "not none"
+        return labels.say("known-none" if holds else "not-none")
 
 
 # --- many values, vocabularies -----------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from service.facts.knowledge import NONE, Number, Value, exact, value_in_words
+from service.facts.knowledge import NONE, Number, Value, exact
 from service.rules.labels import Labels
 from service.rules.text import FOLDS
 
@@ -101,7 +101,7 @@ class Const(Term):
         return self.constant
 
     def words(self, labels: Labels) -> str:
-        return value_in_words(self.constant)
+        return labels.plain(self.constant)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from service.analysis.diff import CHANGE_KINDS, DefinitionChange, diff_definitio
 from service.analysis.diff_wording import RevisionChange, text_lines, worded_changes
 from service.facts.truth import NO, UNDECIDED
 from service.reference import shipped
+from service.reference.languages import ENGLISH, LANGUAGES, language
 from service.rules.cql2.expression import parse
 from service.rules.document import read_definition
 from tests import reference
@@ -428,6 +430,26 @@ def test_a_change_by_hand(name: str) -> None:
     encoded = msgspec.json.Encoder(decimal_format="number").encode(worded_changes(told))
     sent = msgspec.json.decode(encoded, type=list[RevisionChange])
     assert [change.words for change in sent] == sentences
+
+
+@pytest.mark.parametrize("tag", [tag for tag in LANGUAGES if tag != ENGLISH])
+def test_no_change_is_told_with_a_word_of_english(tag: str) -> None:
+    """Labels, ids and terms of these cases apart, which their authors wrote; the English sentences are the control."""
+    english = re.compile(
+        r"\b(?:the|coins?|places?|group|rule|takes?|is|are|now|gone|changed|reworded|called|for example|more|declared)\b",
+        re.IGNORECASE,
+    )
+    seen = 0
+    for old, new, _ in CASES.values():
+        told = difference(old, new)
+        for plain, change in zip(worded_changes(told), worded_changes(told, language(tag)), strict=True):
+            assert english.search(plain.words), plain.words
+            # What stands in quotation marks, and what the author called it.
+            words = re.sub(r"„[^“]*“|«[^»]*»", "", change.words)
+            assert not english.search(words), (plain.words, change.words)
+            assert change.words.endswith("."), change.words
+            seen += 1
+    assert seen > 60
 
 
 def test_every_kind_has_a_case() -> None:

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
 from service.evaluation.explanation import SettlingFact, clause_text, explain_clauses, failing_clauses, settle
-from service.evaluation.region_wording import OTHER
 from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
 from service.progress.explain import explain
 from service.rules.cql2.expression import parse
+from service.rules.phrases import PHRASES
 from service.rules.rule import Rule
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, as_sent, judged
@@ -93,7 +93,7 @@ def check_told(fact: SettlingFact, thing: reference.Thing, is_yes: bool) -> None
     }
     assert "undecided" not in told
     if kind.is_number and thing.value != reference.NONE:
-        named = [word for words in told.values() for word in words if word != OTHER]
+        named = [word for words in told.values() for word in words if word != PHRASES["any-other"]]
         hit = {verdict for verdict, words in told.items() if any(is_told(thing.value, word, named) for word in words)}
         assert wrong not in hit
         assert hit == {"yes" if is_yes else "no"}
@@ -104,7 +104,7 @@ def check_told(fact: SettlingFact, thing: reference.Thing, is_yes: bool) -> None
 def is_told(number: Fraction, words: str, named: Sequence[str] = ()) -> bool:
     """Whether the number lies in a range as it is told: "up to 2", "less than 2.5", "more than 2 and less than 3", or, for
     "any other", in none of the `named` ones."""
-    if words == OTHER:
+    if words == PHRASES["any-other"]:
         return not any(is_told(number, other) for other in named)
     if words in ("any value", "none"):
         return words == "any value"

@@ -26,7 +26,7 @@ PAGES: dict[str, dict[str, Any]] = {
     "problem.html": {"kind": hostile("name", "title", "status", "meaning", "remedy")},
     "problems.html": {"kinds": [hostile("name", "title", "status")]},
     "shared.html": {
-        **hostile("title", "summary", "published_on", "digest", "link", "take_over"),
+        **hostile("title", "summary", "published_on", "digest", "link", "take_over", "set_language"),
         "said": {
             "scope": HOSTILE,
             "pages": [(HOSTILE, [{**hostile("label", "takes"), "rules": [HOSTILE]}])],

@@ -141,8 +141,8 @@ async def test_who_ceases_to_consent_while_it_is_computed_is_not_in_it(
     real: Callable[..., Any] = displays._displayed
     asked: list[int] = []
 
-    def meanwhile(parts: Any, club_id: str, offered: Any, members: Any, day: Any) -> Any:
-        made = real(parts, club_id, offered, members, day)
+    def meanwhile(parts: Any, club_id: str, offered: Any, members: Any, *asked_for: Any) -> Any:
+        made = real(parts, club_id, offered, members, *asked_for)
         asked.append(len(members))
         for shown in members:
             if shown.name.startswith("Ben"):
@@ -184,7 +184,7 @@ async def test_the_page_is_for_print(service: Running) -> None:
     for part in (
         "<h1>Three &lt;i&gt;crowns&lt;/i&gt;</h1>",
         "3 of 3 places, lent by 2 members",
-        "Facts and grades are their owners' opinion: no authentication and no valuation.",
+        "Facts and grades are the owners&#39; opinion: no authentication and no valuation.",
         "<td>Crown of 1902</td><td>1902 crown</td><td>Ben &lt;b&gt;Moss&lt;/b&gt;</td>",
         "<td>Ada Fern</td><td>1887 crown</td><td>Crown of 1887</td>",
     ):
@@ -192,6 +192,10 @@ async def test_the_page_is_for_print(service: Running) -> None:
     assert page.text.index("<h2>Late</h2>") < page.text.index("<h2>Early</h2>") < page.text.index("<h2>Loans</h2>")
     assert "script" not in page.text
     assert page.headers["content-security-policy"].startswith("default-src 'none'")
+    german = await service.client.get(f"{where}?format=html", headers={**ada, "Accept-Language": "de"})
+    assert "<td>Crown 1902</td>" in german.text
+    assert "3 von 3 Plätzen, geliehen von 2 Mitgliedern" in german.text
+    assert german.headers["etag"] != page.headers["etag"]
     plain = await service.client.get(where, headers=ada)
     assert all("Accept" in answer.headers["vary"].split(", ") for answer in (plain, page))
     assert plain.headers["etag"] != page.headers["etag"]

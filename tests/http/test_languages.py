@@ -13,6 +13,7 @@ from collections.abc import Mapping
 import pycountry
 import pytest
 
+from service.analysis.change_words import CHANGE_WORDS
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.formats.page_words import PAGE_WORDS
@@ -55,9 +56,9 @@ def test_every_message_has_its_sentence_with_the_same_parts(tag: str) -> None:
 
 
 @pytest.mark.parametrize("tag", OTHERS)
-def test_every_phrase_of_rules_coins_and_pages_is_there_with_the_same_parts(tag: str) -> None:
-    assert not PHRASES.keys() & PAGE_WORDS.keys()
-    english = {**PHRASES, **PAGE_WORDS}
+def test_every_phrase_of_rules_coins_pages_and_changes_is_there_with_the_same_parts(tag: str) -> None:
+    assert not PHRASES.keys() & PAGE_WORDS.keys() | PHRASES.keys() & CHANGE_WORDS.keys()
+    english = {**PHRASES, **PAGE_WORDS, **CHANGE_WORDS}
     told = language(tag).phrases
     assert set(told) == set(english)
     for code, phrase in english.items():
@@ -299,6 +300,101 @@ async def test_pages_to_print_are_in_the_language_that_was_asked_for_and_lists_f
             assert (await client.get(path, headers=asked)).json() == plain
         english = await client.get(path, params={"format": "html"}, headers=headers)
         assert english.headers["content-language"] == "en"
+
+
+@pytest.mark.anyio
+async def test_the_page_of_a_shared_set_is_in_the_language_that_was_asked_for(service: Running) -> None:
+    client, headers = service.client, service.collector()
+    slots = [
+        {"id": "a", "label": "A", "accepts": "denomination = 'penny' AND grade >= 20"},
+        {"id": "b", "label": "B", "accepts": "denomination = 'crown' AND year_on_coin < 1901"},
+    ]
+    document = {
+        "format": "set-definition/1",
+        "title": "Pence",
+        "language": "en",
+        "slots": slots,
+        "prefer": [{"highest": "grade"}],
+        "constraints": [{"id": "r", "label": "one", "kind": "at_most", "per": ["denomination"], "count": 1}],
+        "layout": [{"page": "First", "slots": ["a"]}],
+    }
+    drafted = await client.post("/v1/definitions", json={"document": document}, headers=headers)
+    made, matching = drafted.json(), {**headers, "If-Match": drafted.headers["etag"]}
+    published = await client.post(f"/v1/definitions/{made['id']}/revisions?acknowledged=true", headers=matching)
+    assert published.status_code < 300, published.text
+    sent = {"definition": made["id"], "revision": 1}
+    link = (await client.post("/v1/shares", json=sent, headers=headers)).json()["link"]
+    path = link[link.index("/v1/") :]
+    says = {
+        "de": (
+            "Plätze",
+            "Auf keiner Seite",
+            "Penny, Erhaltungsgrad mindestens 20",
+            "Über den ganzen Satz",
+            "Übernehmen",
+        ),
+        "fr": ("Cases", "Sur aucune page", "penny, grade au moins 20", "Sur toute la série", "La reprendre"),
+    }
+    tags = set()
+    for tag in ("de", "fr", "de", "en"):
+        page = await client.get(path, params={"format": "html"}, headers={"Accept-Language": tag})
+        assert page.headers["content-language"] == tag
+        assert f'<html lang="{tag}">' in page.text
+        assert 'lang="en">\n<h1>Pence' in page.text
+        assert all(word in page.text for word in says.get(tag, ("Places", "On no page"))), page.text
+        tags.add(page.headers["etag"])
+    assert len(tags) == 3
+    plain = await client.get(path, params={"format": "json"}, headers={"Accept-Language": "de"})
+    assert plain.headers["content-language"] == "en"
+    assert plain.json()["document"] == document
+
+
+@pytest.mark.anyio
+async def test_changes_explanations_and_impacts_are_in_the_language_that_was_asked_for(service: Running) -> None:
+    client, headers = service.client, service.collector()
+    german = {**headers, "Accept-Language": "de"}
+    document = {"format": "set-definition/1", "title": "One", "slots": [{"id": "a", "accepts": "grade >= 20"}]}
+    drafted = await client.post("/v1/definitions", json={"document": document}, headers=headers)
+    made, matching = drafted.json(), {**headers, "If-Match": drafted.headers["etag"]}
+    path = f"/v1/definitions/{made['id']}"
+    await client.post(f"{path}/revisions", params={"acknowledged": True}, headers=matching)
+    wider = {**document, "slots": [{"id": "a", "accepts": "grade >= 10"}]}
+    stored = await client.get(path, headers=headers)
+    followed = await client.put(
+        f"{path}/adoption", json={"revision": 1}, headers={**headers, "If-Match": stored.headers["etag"]}
+    )
+    assert followed.status_code == 200, followed.text
+    stored = await client.get(path, headers=headers)
+    sent = await client.put(path, json={"document": wider}, headers={**headers, "If-Match": stored.headers["etag"]})
+    assert sent.status_code == 200, sent.text
+    for of, member in (("changes", "changes"), ("impact", "changes")):
+        url = f"{path}/{of}?from=1" if of == "changes" else f"{path}/impact"
+        told = {tag: await client.get(url, headers={**headers, "Accept-Language": tag}) for tag in ("en", "de", "fr")}
+        assert {tag: answer.headers["content-language"] for tag, answer in told.items()} == {t: t for t in told}
+        assert len({answer.headers["etag"] for answer in told.values()}) == 3
+        words = {tag: [one["words"] for one in answer.json()[member]] for tag, answer in told.items()}
+        assert words["de"] == [
+            "Platz „a“ nimmt jetzt auch Münzen auf, die vorher nicht passten, zum Beispiel: Münze, Erhaltungsgrad 10."
+        ]
+        assert words["en"] == [
+            "The place 'a' now also takes coins that it did not take before, for example a coin, grade 10."
+        ]
+        known = await client.get(url, headers={**german, "If-None-Match": told["fr"].headers["etag"]})
+        assert known.status_code == 200
+    assert all("Platz" in text or "Plätze" in text or "Münze" in text for text in told["de"].json()["in_words"])
+    # As text in English, as lists for programs are.
+    plain = await client.get(f"{path}/changes", params={"from": 1, "format": "text"}, headers=german)
+    assert "now also takes" in plain.text
+    assert plain.headers["content-language"] == "en"
+    asked = {"definition": document, "holding": {"id": "x", "facts": {"denomination": "penny", "grade": 8}}}
+    explained = await client.post("/v1/explanations", json=asked, headers=german)
+    (place,) = explained.json()["places"]
+    assert place["in_words"] == "Münze, Erhaltungsgrad mindestens 20"
+    assert place["may_be"][0]["clauses"][0]["in_words"] == "Erhaltungsgrad mindestens 20"
+    assert explained.json()["messages"][1]["parts"]["needs"] == ["Erhaltungsgrad mindestens 20"]
+    doubt = {**asked, "holding": {"id": "x", "facts": {"denomination": "penny"}}}
+    (place,) = (await client.post("/v1/explanations", json=doubt, headers=german)).json()["places"]
+    assert [way["when"] for way in place["may_be"][0]["settle"][0]["outcomes"]] == ["20 oder mehr", "bis 19"]
 
 
 @pytest.mark.anyio

@@ -34,6 +34,7 @@ from service.reference import actions as reference
 from service.reference.model import NOTHING_OWN, OwnReference
 from service.reference.store import IssueStore
 from service.rules.definition import Definition
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.runtime import Context
 
 DISPLAY = "display"
@@ -48,12 +49,14 @@ class ShownDisplay:
     photos: Mapping[str, Sequence[DisplayedPhoto]]
 
 
-async def displayed(context: Context, member: Membership, identity: str) -> ShownDisplay:
-    """The display of today. Raises NotFound, OverLimit."""
+async def displayed(
+    context: Context, member: Membership, identity: str, speech: Speech = ENGLISH_SPEECH
+) -> ShownDisplay:
+    """The display of today, its coins described in the language of `speech`. Raises NotFound, OverLimit."""
     day, offered = context.today(), await newest_offered(context, member.club, identity)
     lenders = await context.read(lambda c: ShownStore(c, member.club, identity).page(DISPLAY, None, None))
     while True:
-        made = await context.compute(partial(_displayed, context, member.club, offered, lenders, day))
+        made = await context.compute(partial(_displayed, context, member.club, offered, lenders, day, speech))
         still, photos = await context.read(partial(_still, club=member.club, identity=identity, lenders=lenders))
         if len(still) == len(lenders):
             return ShownDisplay(offered, made, {one.holding: photos.get(one.holding, ()) for one in made.exhibits})
@@ -99,7 +102,7 @@ async def displayed_photo(
 
 
 def _displayed(
-    context: Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date
+    context: Context, club: str, offered: ClubOffer, members: Sequence[ShownDefinition], day: date, speech: Speech
 ) -> Display:
     definition = read_offered(offered)
     lenders: list[Lender] = []
@@ -110,7 +113,7 @@ def _displayed(
             # How many there are is not told.
             message = f"a display takes up to {MOST_HOLDINGS} coins of all that lend"
             raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])
-    request, describe = _shown_to_all(definition, day)
+    request, describe = _shown_to_all(definition, day, speech)
     return display(request, lenders, describe, named=partial(displayed_id, club, offered.definition))
 
 
@@ -122,22 +125,23 @@ def lendable_coins(
     day: date,
     *,
     only: frozenset[str] | None = None,
+    speech: Speech = ENGLISH_SPEECH,
 ) -> list[LendableCoin]:
     """The coins of one member that the display may show, whatever others lend, if the member consents; with `only` of these
-    holdings. Takes its time; raises OverLimit."""
+    holdings; described in the language of `speech`. Takes its time; raises OverLimit."""
     definition = read_offered(offered)
     lender = _lender(definition, shown, *context.database.read(partial(_coins_of, owner=shown.owner, only=only)))
-    request, describe = _shown_to_all(definition, day)
+    request, describe = _shown_to_all(definition, day, speech)
     return lendable(request, lender, describe, named=partial(displayed_id, club, offered.definition))
 
 
-def _shown_to_all(definition: Definition, day: date) -> tuple[EvaluationRequest, Describer]:
+def _shown_to_all(definition: Definition, day: date, speech: Speech) -> tuple[EvaluationRequest, Describer]:
     """The set without coins, under the catalogue that everybody has, and how coins are described by it."""
     issues = catalogue_of(NOTHING_OWN, definition.attributes)
     request = EvaluationRequest(
         definition, (), day, definition.vocabularies, issues, reference_edition=reference.edition()
     )
-    return request, describer(definition.attributes, definition.vocabularies, reference.issue_facts())
+    return request, describer(definition.attributes, definition.vocabularies, reference.issue_facts(), speech)
 
 
 def _coins_of(

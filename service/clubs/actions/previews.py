@@ -15,6 +15,7 @@ from service.clubs.displays import LendableCoin
 from service.clubs.model import NOTHING_SHOWN, ClubOffer, Membership
 from service.clubs.store.offers import ShownDefinition
 from service.clubs.swaps.actions.collections import Collections
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.runtime import Context
 
 
@@ -31,9 +32,11 @@ class ConsentPreview:
     photos: Mapping[str, Sequence[DisplayedPhoto]]
 
 
-async def preview(context: Context, member: Membership, identity: str) -> ConsentPreview:
-    """What the member would show with every consent, whatever is consented to now. Raises NotFound, OverLimit; Busy where the
-    coins change meanwhile."""
+async def preview(
+    context: Context, member: Membership, identity: str, speech: Speech = ENGLISH_SPEECH
+) -> ConsentPreview:
+    """What the member would show with every consent, whatever is consented to now; coins are described in the
+    language of `speech`. Raises NotFound, OverLimit; Busy where the coins change meanwhile."""
     day, offered = context.today(), await newest_offered(context, member.club, identity)
     nothing = ShownDefinition(member.id, member.name, member.owner, NOTHING_SHOWN, None, None)
 
@@ -41,7 +44,7 @@ async def preview(context: Context, member: Membership, identity: str) -> Consen
         standing = evaluated(context, offered, nothing, day)
         coins = Collections(context, offered, {member.owner.id: standing}, {}, day)
         told = {holding: coins.tell(member.owner.id, holding) for holding, _, _ in standing.spares or ()}
-        lendable = lendable_coins(context, offered, nothing, member.club, day)
+        lendable = lendable_coins(context, offered, nothing, member.club, day, speech=speech)
         photos = context.database.read(lambda c: photos_by_coin(c, member.club, offered.definition, nothing))
         return ConsentPreview(offered, day, standing, told, lendable, photos)
 

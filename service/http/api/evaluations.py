@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -29,7 +30,8 @@ from service.http.inputs import (
     sizes_asked,
     weigh_set,
 )
-from service.http.negotiation import Forms, TextForm
+from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage, spoken
+from service.http.negotiation import JSON, Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends
 from service.http.wire import QueryIn, read
@@ -146,9 +148,15 @@ async def evaluate(
 
 @evaluations.post("/explanations", responses=problems("not-found", "over-limit", "too-heavy"))
 async def explain_holding(
-    request: Request, context: Context, owner: OptionalOwner, body: Unread[ExplanationIn], work: Work
-) -> Annotated[Reply[Explanation], Sends(media=_EXPLANATIONS.media)]:
-    """Explain one holding against one place or all, the closest first; as text in three lines."""
+    request: Request,
+    context: Context,
+    owner: OptionalOwner,
+    body: Unread[ExplanationIn],
+    language: AskedLanguage,
+    work: Work,
+) -> Annotated[Reply[Explanation], Sends(headers=CONTENT_LANGUAGE, media=_EXPLANATIONS.media)]:
+    """Explain one holding against one place or all, the closest first; as text in three lines of English. Rules and what facts
+    may turn out to be are in words of the language that is asked for; `messages` have codes and parts."""
 
     def ask(asked: ExplanationIn) -> object:
         return explaining.explanation_request(context.database, owner, asked.inputs(context.today()))
@@ -156,10 +164,13 @@ async def explain_holding(
     asked = await _read(context, body, {"holding": {"id": "?"}}, ask)
     ensure_allowed(context.settings, owner, asked.definition, [])
     await work.weigh(cost_of_explanation(await sizes_asked(context, owner, asked.definition, [], 0)))
+    form = _EXPLANATIONS.chosen(request, None)
+    told = language if form == JSON else IN_ENGLISH
     explained = await context.compute(
-        lambda: explaining.explain_holding(context.database, owner, asked.inputs(context.today()))
+        lambda: explaining.explain_holding(context.database, owner, asked.inputs(context.today()), told)
     )
-    return _EXPLANATIONS.reply(explained, _EXPLANATIONS.chosen(request, None))
+    reply = _EXPLANATIONS.reply(explained, form)
+    return replace(reply, headers={**reply.headers, **spoken(told, "Accept")})
 
 
 @evaluations.get("/definitions/{id}/evaluation", responses=problems("over-limit", "too-heavy"))

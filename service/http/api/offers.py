@@ -22,9 +22,10 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, Json, Steward
 from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken, stamped
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
-from service.http.responses import Created, Paged, Reply, Sends, Tagged, created, tagged
+from service.http.responses import Created, Paged, Reply, Sends, Tagged, created
 from service.http.wire import Day, In, Out, QueryIn, RevisionNumber, SetDocument, StoredId
 from service.progress.actions.adoption import TwoRevisions
 from service.progress.revisions import RevisionChanges
@@ -261,9 +262,16 @@ async def compare_offered(
     id: DefinitionId,
     query: Annotated[OfferedChangesQuery, Query()],
     known: IfNoneMatch,
+    language: AskedLanguage,
     work: Work,
 ) -> Annotated[
-    Reply[RevisionChanges], Sends(headers={"ETag": "Of both revisions, your own issues, the editions and the day."})
+    Reply[RevisionChanges],
+    Sends(
+        headers={
+            "ETag": "Of both revisions, your own issues, the editions, the day and the language.",
+            **CONTENT_LANGUAGE,
+        }
+    ),
 ]:
     """What changed from one revision that the club offers to another, by its meaning."""
     day = query.today or context.today()
@@ -277,8 +285,9 @@ async def compare_offered(
 
     two = await context.read(find)
     await work.weigh(cost_of_check(sizes_of_document(two.new.document, 0, 0)).times(2, "revisions"))
-    tag = entity_tag(*two.version(day))
-    return known.not_modified(tag) or tagged(await context.compute(lambda: two.changes(day)), tag)
+    tag, headers = entity_tag(*two.version(day), *stamped(language)), spoken(language)
+    unchanged = known.not_modified(tag, headers)
+    return unchanged or Reply(await context.compute(lambda: two.changes(day, language)), {"ETag": tag, **headers})
 
 
 @offers.post("/definitions/{id}/copies", responses=problems("clash"))

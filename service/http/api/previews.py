@@ -21,7 +21,9 @@ from service.http.api.standings import CountsOut, OfferStampOut, PlaceStandingOu
 from service.http.api.swaps import SwapCoinOut, coin_out
 from service.http.dependencies import Context, CurrentMember, DefinitionId
 from service.http.elsewhere import Work
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import problems, router
+from service.http.responses import Reply, Sends
 from service.http.wire import Out
 from service.progress.actions.editions import editions
 
@@ -84,10 +86,14 @@ class ConsentPreviewOut(Out):
 
 
 @previews.get("/preview", responses=problems("over-limit", "too-heavy", "busy"))
-async def preview_consent(context: Context, member: CurrentMember, id: DefinitionId, work: Work) -> ConsentPreviewOut:
-    """What others in the club would see of your coins with each consent."""
+async def preview_consent(
+    context: Context, member: CurrentMember, id: DefinitionId, language: AskedLanguage, work: Work
+) -> Annotated[Reply[ConsentPreviewOut], Sends(headers=CONTENT_LANGUAGE)]:
+    """What others in the club would see of your coins with each consent. What coins are called is in the language that is asked
+    for."""
     await work.weigh(await context.read(lambda connection: _cost(connection, member, id)))
-    return _preview_out(member.club, await preview(context, member, id))
+    found = await preview(context, member, id, language)
+    return Reply(_preview_out(member.club, found), spoken(language))
 
 
 def _preview_out(club: str, found: ConsentPreview) -> ConsentPreviewOut:

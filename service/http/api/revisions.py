@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 
 from fastapi import Query
@@ -17,7 +18,8 @@ from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
 from service.http.elsewhere import Work
 from service.http.inputs import weigh_set
-from service.http.negotiation import Forms, TextForm
+from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage, spoken, stamped
+from service.http.negotiation import JSON, Forms, TextForm
 from service.http.openapi import problems, router
 from service.http.responses import Reply, Sends, Tagged, tagged
 from service.http.wire import Day, In, QueryIn, RevisionNumber, Text
@@ -80,18 +82,27 @@ async def compare_revisions(
     id: DefinitionId,
     query: Annotated[RevisionChangesQuery, Query()],
     known: IfNoneMatch,
+    language: AskedLanguage,
     work: Work,
 ) -> Annotated[
     Reply[RevisionChanges],
-    Sends(headers={"ETag": "Of both revisions, the editions, the day and the form."}, media=_FORMS.media),
+    Sends(
+        headers={"ETag": "Of both revisions, the editions, the day, the form and the language.", **CONTENT_LANGUAGE},
+        media=_FORMS.media,
+    ),
 ]:
-    """What changed from one revision to another, by its meaning."""
+    """What changed from one revision to another, by its meaning; as text in English."""
     day, form = query.today or context.today(), _FORMS.chosen(known.request, query.format)
     sizes = await context.read(lambda c: sizes_to_check(c, owner, id, None))
     await work.weigh(cost_of_check(sizes).times(2, "revisions"))
     two = await context.read(lambda c: adoption.two_revisions(c, owner, id, query.from_, query.to))
-    tag = entity_tag(*two.version(day), form)
-    return known.not_modified(tag) or _FORMS.reply(await context.compute(lambda: two.changes(day)), form, tag)
+    told = language if form == JSON else IN_ENGLISH
+    tag, headers = entity_tag(*two.version(day), form, *stamped(told)), spoken(told, "Accept")
+    unchanged = known.not_modified(tag, headers)
+    if unchanged is not None:
+        return unchanged
+    reply = _FORMS.reply(await context.compute(lambda: two.changes(day, told)), form, tag)
+    return replace(reply, headers={**reply.headers, **headers})
 
 
 @followed.get("/impact", responses=problems("over-limit", "too-heavy"))
@@ -101,16 +112,24 @@ async def get_impact(
     id: DefinitionId,
     query: Annotated[ImpactQuery, Query()],
     known: IfNoneMatch,
+    language: AskedLanguage,
     work: Work,
 ) -> Annotated[
-    Reply[Impact], Sends(headers={"ETag": "Of both revisions, the holdings, the decisions, the editions and the day."})
+    Reply[Impact],
+    Sends(
+        headers={
+            "ETag": "Of both revisions, the holdings, the decisions, the editions, the day and the language.",
+            **CONTENT_LANGUAGE,
+        }
+    ),
 ]:
     """What following another revision would do to the set; nothing is stored."""
     day = query.today or context.today()
     await weigh_set(work, context, owner, id, times=2)
     step = await context.read(lambda connection: adoption.load_step(connection, owner, id, query.to))
-    tag = entity_tag(*step.version(day))
-    return known.not_modified(tag) or tagged(await context.compute(lambda: step.impact(day)), tag)
+    tag, headers = entity_tag(*step.version(day), *stamped(language)), spoken(language)
+    unchanged = known.not_modified(tag, headers)
+    return unchanged or Reply(await context.compute(lambda: step.impact(day, language)), {"ETag": tag, **headers})
 
 
 @followed.get("/adoption")

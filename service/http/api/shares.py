@@ -21,13 +21,15 @@ from service.formats.qr import qr_code
 from service.formats.strict_json import YAML
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, Json, ShareId
-from service.http.negotiation import accepted
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken, stamped
+from service.http.negotiation import accepted, of_form
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, number_key, page
 from service.http.problems import base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, with_secret
 from service.http.wire import In, Name, Out, QueryIn, RevisionNumber, SetDocument, StoredId
 from service.reference import actions as reference
+from service.reference.languages import Language
 from service.rules.wording import sections_in_words
 from service.rules.yaml_text import as_yaml
 from service.sharing.actions import shares as actions
@@ -147,9 +149,9 @@ def _shared_out(shown: SharedRevision) -> SharedOut:
     return SharedOut(*parts, shown.share.follows, shown.newest, dict(revision.document))
 
 
-def _shared_tag(shown: SharedRevision, form: str) -> str:
+def _shared_tag(shown: SharedRevision, *form: str) -> str:
     """Of what is shown, not of the link: two links to one revision have one tag."""
-    return entity_tag("shared", shown.revision.digest, shown.revision.number, shown.newest, shown.share.follows, form)
+    return entity_tag("shared", shown.revision.digest, shown.revision.number, shown.newest, shown.share.follows, *form)
 
 
 # --- the owner's shares --------------------------------------------------------------------------------------------------
@@ -201,15 +203,24 @@ def revoke_share(context: Context, owner: CurrentOwner, id: ShareId) -> None:
 
 @shares.get("/shared/{secret}", responses=problems("not-found", "busy", "not-ready"))
 async def get_shared(
-    request: Request, context: Context, secret: str, query: Annotated[SharedQuery, Query()], known: IfNoneMatch
+    request: Request,
+    context: Context,
+    secret: str,
+    query: Annotated[SharedQuery, Query()],
+    known: IfNoneMatch,
+    language: AskedLanguage,
 ) -> Annotated[
     Reply[SharedOut],
-    Sends(headers={"ETag": "Of the revision, of what is newer, and of the form."}, media=(YAML, "text/html")),
+    Sends(
+        headers={"ETag": "Of the revision, of what is newer, of the form and a page's language.", **CONTENT_LANGUAGE},
+        media=(YAML, "text/html"),
+    ),
 ]:
-    """What a link leads to: JSON, YAML, or a page with the places in words."""
+    """What a link leads to: JSON, YAML, or a page with the places in words of the language that is asked for."""
     form, now = query.format or accepted(request, _FORMS), context.now()
     shown = await context.read(lambda connection: actions.open_link(connection, secret, now))
-    headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, form), "Vary": "Accept"}
+    told = of_form(language, form)
+    headers = {**_SHARED_HEADERS, "ETag": _shared_tag(shown, form, *stamped(told)), **spoken(told, "Accept")}
     # Neither asking whether there is something new nor HEAD counts as a use.
     if (unchanged := known.not_modified(headers["ETag"], headers)) is not None:
         return unchanged
@@ -217,7 +228,7 @@ async def get_shared(
         await context.run(lambda: actions.record_use(context.database, secret, shown.share, now))
     if form == "json":
         return Reply(_shared_out(shown), headers)
-    text = await context.compute(lambda: _text(form, shown, _link(request, secret)))
+    text = await context.compute(lambda: _text(form, shown, _link(request, secret), told))
     if form == "html":
         headers["Content-Security-Policy"] = page_policy(PAGE)
     return Reply(_shared_out(shown), headers, encoded=text.encode(), media_type=f"{_FORMS[form]}; charset=utf-8")
@@ -276,17 +287,18 @@ def _link(request: Request, secret: str) -> str:
     return f"{base_url(request)}/v1/shared/{secret}"
 
 
-def _text(form: str, shown: SharedRevision, link: str) -> str:
+def _text(form: str, shown: SharedRevision, link: str, language: Language) -> str:
     """The document as YAML, or a page for people."""
     revision, document = shown.revision, shown.revision.document
     if form == "yaml":
         return as_yaml(document)
     return render(
         "shared.html",
-        language=str(document.get("language", "en")),
+        speech=language,
+        set_language=str(document.get("language", "en")),
         title=revision.title,
         summary=str(document.get("summary", "")),
-        said=sections_in_words(reference.read_stored(document)),
+        said=sections_in_words(reference.read_stored(document), language),
         link=link,
         take_over=f"/app/take#from={quote(link, safe='')}",
         revision=revision.number,

@@ -23,6 +23,7 @@ from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentMember, DefinitionId, MemberId
 from service.http.elsewhere import Work
 from service.http.inputs import weigh_members
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken, stamped
 from service.http.negotiation import accepted
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, Paging, after, following, identity_key, link, page
@@ -360,20 +361,20 @@ async def get_club_display(
     id: DefinitionId,
     query: Annotated[DisplayQuery, Query()],
     known: IfNoneMatch,
+    language: AskedLanguage,
     work: Work,
-) -> Annotated[Reply[DisplayOut], Sends(headers=_OF_WHAT_IS_SHOWN, media=("text/html",))]:
+) -> Annotated[Reply[DisplayOut], Sends(headers={**_OF_WHAT_IS_SHOWN, **CONTENT_LANGUAGE}, media=("text/html",))]:
     """One display of the coins of all members who consent, with the loans by owner. The page to print has no photos: they may be
-    seen, not taken along."""
+    seen, not taken along. What coins are called is in the language that is asked for."""
     await weigh_members(work, context, member)
-    shown = await displayed(context, member, id)
+    shown = await displayed(context, member, id, language)
     form, value = query.format or accepted(known.request, _FORMS), _display_out(member.club, shown)
-    tag, headers = _content_tag(form, value), {"Vary": "Accept"}
+    tag, headers = _content_tag(form, *stamped(language), value), dict(spoken(language, "Accept"))
     if form == "json":
         return known.not_modified_or(tag, lambda: value, headers)
-    unchanged = known.not_modified(tag)
+    unchanged = known.not_modified(tag, headers)
     if unchanged is not None:
         return unchanged
     headers |= {"ETag": tag, "Content-Security-Policy": page_policy(PRINT)}
-    language = str(shown.offered.document.get("language", "en"))
-    written = render("display.html", sheet=PRINT, language=language, shown=value)
+    written = render("display.html", sheet=PRINT, speech=language, shown=value)
     return Reply(value, headers, encoded=written.encode(), media_type="text/html; charset=utf-8")

@@ -22,8 +22,10 @@ from service.progress.actions.stored_set import StoredSet, catalogue_of, find_re
 from service.progress.impact import CarriedDecisions, ImpactStamp, carry, difference_of, impact
 from service.progress.revisions import AdoptedRevision, Impact, RevisionChanges
 from service.reference import actions as reference
+from service.reference.languages import Language
 from service.reference.model import OwnReference
 from service.reference.store import IssueStore
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.runtime import Context
 
 
@@ -39,8 +41,8 @@ class TwoRevisions:
         """What their changes follow from."""
         return (self.old.definition, self.old.stamp, self.new.stamp, self.own.version, day, *stamps())
 
-    def changes(self, day: date) -> RevisionChanges:
-        """All changes. Takes its time."""
+    def changes(self, day: date, speech: Speech = ENGLISH_SPEECH) -> RevisionChanges:
+        """All changes, with sentences in the language of `speech`. Takes its time."""
         schemes = reference.vocabularies_with(self.own)
         old, new = (reference.read_stored(revision.document, schemes) for revision in (self.old, self.new))
         difference = diff_definitions(old, new, catalogue_of(self.own, new.attributes), day)
@@ -48,7 +50,7 @@ class TwoRevisions:
             definition=self.old.definition,
             from_=self.old.stamp,
             to=self.new.stamp,
-            changes=worded_changes(difference),
+            changes=worded_changes(difference, speech),
             reference_edition=reference.edition(),
             engine_version=ENGINE,
         )
@@ -84,13 +86,13 @@ class AdoptionStep:
         """What the impact follows from."""
         return (*self.mine.version(day), self.to.stamp, self.notes.version)
 
-    def impact(self, day: date) -> Impact:
-        """What following the other revision does. Takes its time."""
+    def impact(self, day: date, language: Language) -> Impact:
+        """What following the other revision does, in words of the language. Takes its time."""
         mine = self.mine
         before, after = (one.ask(day).request for one in (mine, replace(mine, revision=self.to)))
         edition, revision = reference.edition(), mine.revision
         stamp = ImpactStamp(revision.definition, revision.stamp, self.to.stamp, mine.state, edition)
-        return impact(before, after, self.notes.notes, stamp)
+        return impact(before, after, self.notes.notes, stamp, language)
 
     def carried(self, day: date) -> CarriedDecisions:
         """The decisions and notes under the other revision. Takes its time."""

@@ -25,6 +25,7 @@ from service.progress.actions.stored_set import stored_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.progress.explain import Explanation, explain
 from service.reference import actions as reference
+from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +37,14 @@ class ExplanationInputs(Inputs):
     place: str | None = None
 
 
-def explain_holding(database: Database, owner: Owner | None, inputs: ExplanationInputs) -> Explanation:
-    """The explanation that a request asks for. Takes its time: call it outside the event loop. Raises Invalid with pointers
-    into the request, NotAuthenticated, NotFound."""
+def explain_holding(
+    database: Database, owner: Owner | None, inputs: ExplanationInputs, speech: Speech = ENGLISH_SPEECH
+) -> Explanation:
+    """The explanation that a request asks for, in the language of `speech`. Takes its time: call it outside the event loop.
+    Raises Invalid with pointers into the request, NotAuthenticated, NotFound."""
     request, holding = explanation_request(database, owner, inputs)
     try:
-        return explain(request, holding, inputs.place)
+        return explain(request, holding, inputs.place, speech)
     except Invalid as refusal:
         raise Invalid(moved(fault, "/holdings/0", "/holding") for fault in refusal.faults) from None
 
