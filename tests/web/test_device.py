@@ -272,6 +272,76 @@ def test_nothing_of_an_account_is_kept_for_the_next_one(
     assert page.driver.execute_async_script(KEPT_SETS) in (None, [other.set])
 
 
+LEFT = """
+    const db = await database.database();
+    const [account, session, planted] = await Promise.all([
+        db.get("note", "account"), db.get("kept", "session"), db.get("kept", "planted")]);
+    return [account ?? null, session?.token ?? null, planted ?? null];
+"""
+DYING = """
+    const [token, most] = values;
+    let left = most;
+    const real = IDBDatabase.prototype.transaction;
+    IDBDatabase.prototype.transaction = function (names, mode, ...rest) {
+        // The page ended before this one: it never begins, and nothing after it.
+        if (mode === "readwrite" && left-- <= 0) throw new Error("the page ended");
+        return real.call(this, names, mode, ...rest);
+    };
+"""
+SIGNING_IN = (
+    DYING
+    + """
+    const { withToken } = await import("/app/kept/session.js");
+    return withToken(token).then(() => true, () => false);
+"""
+)
+# As it was done before: the stores of the device in one step, what is kept by key in another, the session in a third.
+APART = (
+    DYING
+    + """
+    await sending.device.store.wholeStep(async (within) => { await within.setNote("account", "the next one"); });
+    await database.drop("planted").catch(() => {});
+"""
+)
+
+
+def test_a_page_that_ends_while_somebody_signs_in_leaves_one_account_here(
+    page: Page, collector: Collector, newcomer: Callable[[], tuple[str, str]], house: tuple[Server, str, httpx.Client]
+) -> None:
+    """The page ends before its first change of what is kept, before the second, and so on until it does not end."""
+    other = newcomer()[1]
+    accounts = [
+        house[2].get("/v1/holdings/sync", headers={"Authorization": f"Bearer {token}"}).json()["account"]
+        for token in (collector.token, other)
+    ]
+    mine, theirs = [accounts[0], collector.token, "of the first"], [accounts[1], other, None]
+    seen = []
+    for most in range(9):
+        page.open("/app/sign-in")
+        page.sign_in(collector.token)
+        page.until(".sync", says="Last synced")
+        in_app(page, "await database.keep('planted', 'of the first');")
+        assert in_app(page, LEFT) == mine
+        is_done = in_app(page, SIGNING_IN, other, most)
+        page.open("/app/")
+        seen.append(in_app(page, LEFT))
+        assert seen[-1] in (mine, theirs), most
+        if is_done:
+            break
+    assert seen[0] == mine
+    assert seen[-1] == theirs
+    # The control: in steps of their own the one that ended left the next account with what is of the first.
+    page.sign_in(collector.token)
+    in_app(page, "await database.keep('planted', 'of the first');")
+    in_app(page, APART, other, 1)
+    page.open("/app/sign-in")
+    account, _, planted = in_app(page, LEFT)
+    assert (account, planted) == ("the next one", "of the first")
+    in_app(page, "await database.wipe();")
+    # Nothing else failed.
+    assert {"the page ended" in complaint for complaint in page.complaints()} <= {True}
+
+
 EARLIER = """
     const done = arguments[1];
     indexedDB.deleteDatabase("setwright").onsuccess = () => {

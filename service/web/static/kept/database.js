@@ -3,7 +3,8 @@ import { deleteDB, openDB } from "/app/vendor/idb/index.js";
 
 export const NAME = "setwright";
 const VERSION = 2;
-const KEPT = "kept";
+/** What is kept by key. */
+export const KEPT = "kept";
 const opened = new Map();
 
 /** The stores of a device, by what each is found by. */
@@ -51,11 +52,13 @@ export async function kept(key) {
   return (await database()).get(KEPT, key);
 }
 
-/** Everything that is kept under a key that begins so. @param {string} start @returns {Promise<[string, any][]>} */
-export async function keptFrom(start) {
+/** Everything that is kept under a key that begins so. @param {string} start */
+export const keptFrom = async (start) => entriesFrom((await database()).transaction(KEPT).store, start);
+
+/** The same within a transaction. @param {any} store of KEPT @param {string} start @returns {Promise<[string, any][]>} */
+export async function entriesFrom(store, start) {
   const range = IDBKeyRange.bound(start, `${start}\uffff`);
-  const within = (await database()).transaction(KEPT).store;
-  const [keys, values] = await Promise.all([within.getAllKeys(range), within.getAll(range)]);
+  const [keys, values] = await Promise.all([store.getAllKeys(range), store.getAll(range)]);
   return keys.map((key, at) => [String(key), values[at]]);
 }
 
@@ -69,11 +72,10 @@ export async function drop(key) {
   await (await database()).delete(KEPT, key);
 }
 
-/** What is kept by key is gone afterwards, but for the language: of an account that somebody else's comes after. */
-export async function dropKept() {
-  const within = (await database()).transaction(KEPT, "readwrite").store;
-  const keys = await within.getAllKeys();
-  await Promise.all(keys.filter((key) => key !== "language").map((key) => within.delete(key)));
+/** What is kept by key goes, but for the language, which is nobody's secret. @param {any} store of KEPT */
+export async function clearKept(store) {
+  const keys = await store.getAllKeys();
+  await Promise.all(keys.filter((key) => key !== "language").map((key) => store.delete(key)));
 }
 
 /** Everything that this browser keeps of the account is gone afterwards; its language is nobody's secret. */

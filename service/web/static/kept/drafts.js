@@ -14,9 +14,12 @@ export const keptDraft = async (id) => (await kept(key(id))) ?? null;
 export const keepDraft = (id, draft) => keep(key(id), draft);
 export const dropDraft = (id) => drop(key(id));
 
-/** Those that the service does not have as they are here. @returns {Promise<{id: string | null, draft: Draft}[]>} */
-export async function unsavedDrafts() {
-  const found = await keptFrom(PREFIX);
+/**
+ * Those that the service does not have as they are here. @param {(start: string) => Promise<[string, any][]>} from where they are read
+ * @returns {Promise<{id: string | null, draft: Draft}[]>}
+ */
+export async function unsavedDrafts(from = keptFrom) {
+  const found = await from(PREFIX);
   return found.filter(([, draft]) => draft.unsaved).map(([name, draft]) => ({ id: name === key(null) ? null : name.slice(PREFIX.length), draft }));
 }
 

@@ -1,7 +1,6 @@
 // The app's device, and when it syncs: after an edit, when the network or the page comes back, when the service says that something
 // changed, and by a timer while something is left to do.
 import { ask, tokenEnded } from "./api.js";
-import { dropKept } from "./database.js";
 import { Device, OtherAccount } from "./device.js";
 import { unsavedDrafts } from "./drafts.js";
 import { watchAnew, watchHoldings } from "./live.js";
@@ -132,26 +131,24 @@ document.addEventListener("visibilitychange", () => {
 });
 
 /**
- * The stores of this browser are the account's from now on. Throws OtherAccount where another account's edits or drafts wait here; where
- * there are none, nothing of that account stays. @param {string} token @param {string} name of the account
+ * This browser is the account's from now on, and its session is kept; in one step, so that a page that ends in between leaves either
+ * account alone here and never one with what is the other's. Throws OtherAccount where another account's edits or drafts wait here;
+ * where there are none, nothing of that account stays. @param {{token: string, name: string}} session
  */
-export async function claim(token, name) {
+export async function claim(session) {
   end();
-  const answer = await ask("GET", "/v1/holdings/sync", { as: token });
+  const answer = await ask("GET", "/v1/holdings/sync", { as: session.token });
   const { account } = await answer.json();
-  const drafts = (await unsavedDrafts()).length;
-  const isAnother = await device.store.step(async (within) => {
+  await device.store.wholeStep(async (within) => {
     const before = await within.note("account");
-    const is = before !== null && before !== account;
-    if (is) {
+    if (before !== null && before !== account) {
       const waits = (await within.outboxSize()) + (await within.attentionSize()) + (await within.unsentPhotos()).length;
-      if (waits + drafts > 0) throw new OtherAccount(await within.note("account_name"));
+      const drafts = await unsavedDrafts((start) => within.keptFrom(start));
+      if (waits + drafts.length > 0) throw new OtherAccount(await within.note("account_name"));
       await within.clear();
     }
     await within.setNote("account", account);
-    await within.setNote("account_name", name);
-    return is;
+    await within.setNote("account_name", session.name);
+    await within.keep("session", session);
   });
-  // Need sheets, a tray, columns of the table.
-  if (isAnother) await dropKept();
 }

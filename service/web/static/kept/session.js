@@ -1,6 +1,6 @@
 // Who is signed in with this browser. The token is kept until it is revoked; no cookie is needed.
 import { Problem, ask, send, useToken } from "./api.js";
-import { drop, keep, kept, wipe } from "./database.js";
+import { drop, kept, wipe } from "./database.js";
 import { OtherAccount } from "./device.js";
 import { unsavedDrafts } from "./drafts.js";
 import { dropPages } from "./paper.js";
@@ -23,13 +23,12 @@ export async function keptSession() {
 export async function withToken(token) {
   const answer = await ask("GET", "/v1/account", { as: token });
   const account = await answer.json();
+  const session = { token, name: account.name, scopes: account.scopes };
   // What is unsent here belongs to one account, and is not mixed with another's.
-  await claim(token, account.name).catch((error) => {
+  await claim(session).catch((error) => {
     if (!(error instanceof OtherAccount)) throw error;
     throw new Problem({ status: -1, title: say("unsent.other_account", { name: error.message }) });
   });
-  const session = { token, name: account.name, scopes: account.scopes };
-  await keep("session", session);
   useToken(token);
   tellTabs();
   // What is unsent is not to be removed where room is needed. Where the browser refuses, it can be saved as a file.

@@ -2,7 +2,7 @@
 // that were, what needs its owner's attention, and photos. Every step is one transaction of IndexedDB, so that the page may be
 // killed anywhere. The journal is kept as long as the oldest backup of the service may be, by the service's clock: after a restore
 // it brings back what the service lost.
-import { DEVICE, NAME, database } from "./database.js";
+import { DEVICE, KEPT, NAME, clearKept, database, entriesFrom } from "./database.js";
 import { isNewer } from "./mutations.js";
 
 const STORES = Object.keys(DEVICE);
@@ -20,6 +20,11 @@ export class Store {
   async step(work) {
     // "strict": when an edit is said to be kept, a loss of power does not take it.
     return run((await database(this.name)).transaction(STORES, "readwrite", { durability: "strict" }), work);
+  }
+
+  /** A step that has what is kept by key as well: who is signed in, drafts. @template T @param {(within: Within) => Promise<T>} work */
+  async wholeStep(work) {
+    return run((await database(this.name)).transaction([...STORES, KEPT], "readwrite", { durability: "strict" }), work);
   }
 
   /** What `work` reads is of one moment, whatever other tabs do. @template T @param {(within: Within) => Promise<T>} work */
@@ -54,6 +59,7 @@ class Within {
     this._attention = transaction.objectStore("attention");
     this._photo = transaction.objectStore("photo");
     this._note = transaction.objectStore("note");
+    this._kept = transaction.objectStoreNames.contains(KEPT) ? transaction.objectStore(KEPT) : null;
   }
 
   // -- records
@@ -256,9 +262,21 @@ class Within {
     if (isNewer(state, await this.note("known"))) await this.setNote("known", state);
   }
 
-  /** Nothing is left of the account. */
+  // -- what is kept by key, in a whole step
+
+  /** @param {string} start @returns {Promise<[string, any][]>} */
+  keptFrom(start) {
+    return entriesFrom(this._kept, start);
+  }
+
+  keep(key, value) {
+    return this._kept.put(value, key);
+  }
+
+  /** Nothing is left of the account: its coins, need sheets, a tray, columns of the table. */
   async clear() {
     for (const name of STORES) await this[`_${name}`].clear();
+    await clearKept(this._kept);
   }
 }
 
