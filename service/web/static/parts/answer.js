@@ -47,23 +47,23 @@ function bettersWords({ criterion, from, to, place }, label, labelOf) {
  */
 export function answerText(answer, { label, lookAt, labelOf, coinOf }) {
   const names = (places) => listed(places.slice(0, 3).map(labelOf));
-  const { effect, places, moves, closest, look, because, fits, mayFit } = answer;
+  const { effect, places, moves, closest, look, because, fits, mayFit, at, betters, unsent } = answer;
   if (effect === "fills") {
     if (answer.opens !== null) return say("answer.opens", { group: answer.opens.label, key: factInWords(answer.opens.key) });
     return answer.exact ? names(places) : say("answer.fills_some", { places: names(fits) });
   }
-  if (effect === "frees") {
-    const told = moves.filter(({ to }) => to !== null).map(({ holding, to }) => say("answer.moves", { coin: coinOf(holding), place: labelOf(to) }));
-    return say("answer.frees_text", { place: labelOf(answer.at), moves: listed(told) });
+  if (effect === "frees" && at !== null) {
+    const told = moves.filter(({ to }) => to !== null).map(({ holding, to }) => say("answer.moves", { coin: coinOf(holding), place: labelOf(/** @type {string} */ (to)) }));
+    return say("answer.frees_text", { place: labelOf(at), moves: listed(told) });
   }
-  if (effect === "betters") return bettersWords(answer.betters, label, labelOf);
+  if (effect === "betters" && betters !== null) return bettersWords(betters, label, labelOf);
   if (effect === "spare") return say("answer.spare_text", { places: names(fits) });
   if (effect === "undecided") {
     const facts = look.slice(0, 3).map((name) => (lookAt(name) === "" ? label(name) : say("answer.fact_where", { fact: label(name), where: lookAt(name) })));
     return facts.length === 0 ? say("answer.may_fit", { places: names(mayFit) }) : say("answer.look", { facts: listed(facts), places: names(mayFit) });
   }
-  if (effect === "bought") {
-    const { number } = answer.unsent;
+  if (effect === "bought" && unsent !== null) {
+    const { number } = unsent;
     return number === null ? say("answer.bought_one") : say("answer.bought_numbered", { number });
   }
   if (effect === "ask") return say(because === "unsent" ? "answer.ask_unsent" : "answer.ask_text");

@@ -61,7 +61,10 @@ export function bestFor(coins, budget) {
   };
   const costOf = (chosen) => chosen.reduce((sum, coin) => sum + coin.price, 0);
   const rank = (chosen) => [...gain(chosen), -costOf(chosen), -chosen.length];
-  let [best, bestRank, tried] = [[], rank([]), 0];
+  /** @type {Considered[]} */
+  let best = [];
+  let bestRank = rank(best);
+  let tried = 0;
   const go = (chosen, left) => {
     tried += 1;
     if (tried > MOST_TRIED) return;

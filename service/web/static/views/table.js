@@ -69,7 +69,7 @@ export function Table() {
   const load = async () => {
     const found = (await keptSheets()) ?? "none";
     const isSame = ["etag", "language"].every((name) => before.current?.[name] && before.current[name] === found[name]);
-    if (isSame) found.document = before.current.document;
+    if (found !== "none" && isSame) found.document = before.current.document;
     before.current = found;
     return found;
   };
