@@ -11,6 +11,8 @@ CLUB = {
     "own_name": "Alder Finch",
 }
 STEWARD, READER, OUTSIDER = "Alder Finch", "Brona Tansy", "Emlyn Sorrel"
+# Dorrit Vane shows coins and no photos of them.
+PHOTOGRAPHERS = (STEWARD, READER, "Cosmo Wick")
 
 
 def _place(identity: str, label: str, rule: str) -> dict[str, str]:

@@ -11,7 +11,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, READER, SET, STEWARD, coins_of, revised
+from service.demo.circle import CLUB, MEMBERS, NEWS, OUTSIDER, PHOTOGRAPHERS, READER, SET, STEWARD, coins_of, revised
+from service.demo.drawn import KIND, drawing
 from service.demo.opening import Opening, opening
 from service.demo.report import Coins
 from service.demo.requests import JSON, encoded, sent, somebody
@@ -35,7 +36,8 @@ def play(console: Console, first: httpx.Client, issuers: Mapping[str, str]) -> O
         _adopt(console, members[READER], copies[READER], coins[READER])
         for name, client in members.items():
             if name != OUTSIDER:
-                sent(client.put(f"{where}/consent", json={"standing": True, "spares": True, "display": True}))
+                shows = {"standing": True, "spares": True, "display": True, "photos": name in PHOTOGRAPHERS}
+                sent(client.put(f"{where}/consent", json=shows))
         _show_standings(console, members[STEWARD], where)
         _swap(console, members, club, offer["id"])
         return opening(READER, "club", f"/app/clubs/{club.rpartition('/')[2]}", members[READER])
@@ -59,7 +61,11 @@ def _bring(client: httpx.Client, name: str, issuers: Mapping[str, str]) -> Coins
     known = coins_of(name)
     coins = Coins.of([{**coin, "id": coin["number"]} for coin in known], issuers)
     for coin in known:
-        coins.rename(_posted(client, "/v1/holdings", coin)["id"], coin["number"])
+        held = _posted(client, "/v1/holdings", coin)["id"]
+        coins.rename(held, coin["number"])
+        if name in PHOTOGRAPHERS:
+            photo, headers = drawing(coin["number"], coin["facts"]), {"Content-Type": KIND}
+            sent(client.post(f"/v1/holdings/{held}/photos?side=obverse", content=photo, headers=headers))
     return coins
 
 

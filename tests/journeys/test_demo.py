@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -9,12 +10,16 @@ import subprocess
 import sys
 from pathlib import Path
 
+import httpx
 import pytest
+from PIL import Image
 from rich.console import Console
 
-from service.demo import story
+from service.demo import club, story
+from service.demo.circle import PHOTOGRAPHERS, coins_of
+from service.demo.drawn import drawing
 from service.demo.opening import Opening
-from service.demo.server import Running
+from service.demo.server import Running, running_server
 
 ROOT = Path(__file__).resolve().parents[2]
 SETS = ("from-sterling-to-cupro-nickel", "menagerie-table", "gone-from-the-map")
@@ -134,6 +139,36 @@ def test_three_members_swap_what_each_can_spare(ended: subprocess.CompletedProce
     states = dict(re.findall(r"(Brona Tansy|Cosmo Wick) accepts; the swap is (\w+)\.", told))
     assert sorted(states.values()) == ["accepted", "proposed"]
     assert "The service moves nothing" in told
+
+
+def test_the_club_has_a_display_with_photos_of_those_who_show_them() -> None:
+    with running_server() as server:
+        headers = {"Authorization": f"Bearer {server.token}"}
+        with httpx.Client(base_url=server.url, headers=headers, timeout=120) as first:
+            opened = club.play(Console(quiet=True), first, {})
+        reader = {"Authorization": f"Bearer {opened.token}"}
+        with httpx.Client(base_url=server.url, headers=reader, timeout=120) as client:
+            (offer,) = client.get(f"/v1/clubs/{opened.path.rpartition('/')[2]}/definitions").json()["items"]
+            shown = client.get(f"/v1/clubs/{opened.path.rpartition('/')[2]}/definitions/{offer['id']}/display").json()
+            photos = {exhibit["owner"]: exhibit["photos"] for exhibit in shown["exhibits"]}
+            assert {owner for owner, of_one in photos.items() if of_one} == {*PHOTOGRAPHERS} & {*photos}
+            assert photos["Dorrit Vane"] == []
+            (first_photo, *_) = photos["Brona Tansy"]
+            image = client.get(first_photo["image"])
+            assert image.status_code == 200, image.text
+            assert Image.open(io.BytesIO(image.content)).size == (480, 480)
+
+
+def test_drawings_say_that_they_are_drawn_and_differ_by_coin() -> None:
+    coins = [coin for who in PHOTOGRAPHERS for coin in coins_of(who)]
+    drawn = {coin["number"]: drawing(coin["number"], coin["facts"]) for coin in coins}
+    assert len(set(drawn.values())) == len(coins) > 20
+    assert drawing(coins[0]["number"], coins[0]["facts"]) == drawn[coins[0]["number"]]
+    # Below each disc is a line of writing on paper: dark figures on a light ground.
+    for content in drawn.values():
+        below = Image.open(io.BytesIO(content)).convert("L").crop((100, 450, 380, 475))
+        low, high = below.getextrema()
+        assert low < 120 < 230 < high
 
 
 def test_it_goes_on_with_the_albums_and_the_club(capsys: pytest.CaptureFixture[str]) -> None:

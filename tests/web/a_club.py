@@ -33,11 +33,10 @@ class Member:
         assert answer.is_success, answer.text
         return answer.json() if answer.content else None
 
-    def photograph(self, holding: str, side: str = "obverse") -> None:
+    def photograph(self, holding: str, side: str = "obverse", content: bytes = b"") -> None:
         headers = {"Authorization": f"Bearer {self.token}", "Content-Type": "image/jpeg"}
-        answer = self._client.post(
-            f"/v1/holdings/{holding}/photos?side={side}", headers=headers, content=picture(image=coin(400, 300))
-        )
+        photo = content or picture(image=coin(400, 300))
+        answer = self._client.post(f"/v1/holdings/{holding}/photos?side={side}", headers=headers, content=photo)
         assert answer.is_success, answer.text
 
     def published(self, document: Any) -> str:

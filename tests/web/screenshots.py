@@ -17,6 +17,7 @@ import httpx
 from rich.console import Console
 
 from service.database.ids import new_id
+from service.demo.drawn import drawing
 from service.demo.opening import Opening
 from service.demo.requests import somebody
 from service.demo.server import Running, running_server
@@ -143,7 +144,7 @@ def take_club(page: Page, server: Running) -> None:
         page.until(".standings .bar")
         take(page, "consent", dark=True)
         for held in circle.reader.ask("GET", "/v1/holdings")["items"]:
-            circle.reader.photograph(held["id"])
+            circle.reader.photograph(held["id"], content=drawing(held["number"], held["facts"]))
         circle.shows(circle.reader, **ALL, photos=True)
         page.open(circle.set_page())
         page.press("Put the display together")
