@@ -391,6 +391,59 @@ def test_what_holds_of_all_places_is_put_together_without_typing_a_rule(page: Pa
     ]
 
 
+def test_a_free_choice_gets_its_rules_without_typing_a_rule(page: Page, collector: Collector) -> None:
+    """No two alike, so many of each, so many that fit: forms and text are the same tree, and can be taken back."""
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.until(".entry", says="Any sixpence").click()
+    opened(page, "Rules of this choice")
+    page.until(".adding button", says="All different in").click()
+    page.until(".adding .attribute-picker input").send_keys("year on the coin")
+    page.until(".adding [role=option]", says="year on the coin").click()
+    page.until(".part-editor .token", says="year on the coin")
+    page.until("#free_choice-0-distinct input, input#free_choice-0-distinct").send_keys("mint")
+    page.until("#free_choice-0-distinct-list [role=option], .attribute-picker [role=option]", says="mint").click()
+    added(page, "At most so many of each", "strike")
+    page.until("#free_choice-0-at_most-0-count").clear()
+    page.until("#free_choice-0-at_most-0-count").send_keys("2")
+    page.until(".draft-items .says", says="At most 2 of each: strike")
+    added(page, "At most so many coins that")
+    page.until(".draft-items .rule-form button", says="Add a condition").click()
+    page.until(".draft-items .attribute-picker input").send_keys("problems")
+    page.until(".draft-items [role=option]", says="problems").click()
+    page.until(".condition-form select option[value=empty]").click()
+    page.until(".condition-form .buttons button", says="Add it").click()
+    # Form and text are the same rule: what was picked is in the text, and what is typed is in the form.
+    until_rule(page, "count(problems) = 0")
+    page.type_into("Rule of the entry", "count(problems) = 0 AND grade > 8")
+    page.until(".draft-items .says", says="more than 8")
+    for width, dark in page.looks():
+        page.until(".builder")
+        assert page.faults() == [], (width, dark)
+        assert page.overflow() <= 0, width
+    choice = saved(page, collector)["free_choice"][0]
+    assert choice == {
+        **DEFINITION["free_choice"][0],
+        "distinct": ["year_on_coin", "mint"],
+        "at_most": [{"per": "strike", "count": 2}, {"where": "count(problems) = 0 AND grade > 8", "count": 1}],
+    }
+    # What the service says in words are the same rules.
+    told = " ".join(collector.ask("GET", f"/v1/definitions/{collector.set}").json()["in_words"])
+    assert "no two coins agree in year on the coin and mint" in told
+    assert "at most 2 of one strike" in told
+    # A fault leads to its entry.
+    page.type_into("Rule of the entry", "grade > ")
+    page.until(".column-rule .wrong, .column-rule .fault, .column-rule [role=alert]")
+    page.type_into("Rule of the entry", "grade > 8")
+    # And back.
+    page.until("button[aria-label='Remove: At most 2 of each: strike']").click()
+    page.until(".part-editor button", says="Let them be alike again").click()
+    page.until(".draft-items .says", says="At most 1 coins that fit")
+    page.until("button[aria-label^='Remove: At most 1']").click()
+    assert saved(page, collector)["free_choice"][0] == DEFINITION["free_choice"][0]
+
+
 def test_keys_of_a_group_are_changed_afterwards(page: Page, collector: Collector) -> None:
     page.sign_in(collector.token)
     page.open(f"/app/build/{collector.set}")

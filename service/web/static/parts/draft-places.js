@@ -3,7 +3,7 @@ import { say } from "../kept/words.js";
 import * as draft from "../sheet/draft.js";
 import { Where } from "./draft-items.js";
 import { GroupKeys } from "./draft-keys.js";
-import { Preferences, Presumptions, SetRules } from "./draft-rules.js";
+import { ChoiceRules, Preferences, Presumptions, SetRules } from "./draft-rules.js";
 import { html, useEffect, useState } from "./html.js";
 import { TextField } from "./text-field.js";
 
@@ -84,6 +84,7 @@ export function PartEditor({ work, entry, change }) {
     <${Where} work=${work} pointer=${draft.pointerOf(entry)} />
     ${kind === "one_per" && html`<h3>${say("keys.title")}</h3><${GroupKeys} key=${part.id} work=${work} group=${part} here=${here} />`}
     <${Section} title=${counted("prefer.title", draft.listAt(document, `${here}/prefer`).length)} pointer="${here}/prefer" work=${work}><${Preferences} work=${work} pointer="${here}/prefer" /></${Section}>
+    ${kind === "free_choice" && html`<${Section} title=${counted("choice_rule.title", (part.distinct?.length ? 1 : 0) + (part.at_most ?? []).length)} pointer="${here}/at_most" work=${work}><${ChoiceRules} work=${work} choice=${part} here=${here} /></${Section}>`}
     <h3>${say("build.about_place")}</h3>
     <${TextField} id="part-note" label=${say("build.note")} value=${part.note} many change=${(note) => put({ note: note === "" ? null : note })} />
     <${TextField} id="part-look" label=${say("build.look_at")} value=${part.look_at} hint=${say("build.look_at_hint")} change=${(text) => put({ look_at: text === "" ? null : text })} />

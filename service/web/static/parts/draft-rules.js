@@ -149,6 +149,16 @@ export function SetRules({ work }) {
     <${Adding} id="rule-add" label=${say("set_rule.add")} kinds=${kinds} attributes=${attributes} add=${add} />`;
 }
 
+/** What a rule compares or counts by, how many coins it speaks of, and which. @param {{work: Work, item: any, here: string, label: (name: string) => string, member: string}} of `member`: that has the attributes */
+function Counted({ work, item, here, label, member }) {
+  const id = idOf(here);
+  const put = (more) => work.change((now) => changedAt(now, here, more));
+  return html`${item[member] !== undefined && html`<${Facts} id="${id}-by" label=${say(`set_rule.${member}`)} names=${[item[member]].flat()} called=${label} attributes=${work.attributes} change=${(names) => put({ [member]: names })} />`}
+    ${item.count !== undefined && html`<div class="field"><label for="${id}-count">${say("set_rule.count")}</label>
+      <input id="${id}-count" inputmode="numeric" value=${item.count} onInput=${(event) => /^\d{1,4}$/.test(event.target.value) && put({ count: Number(event.target.value) })} /></div>`}
+    ${item.where !== undefined && html`<h4>${say("set_rule.which_coins")}</h4><${Where} work=${work} pointer="${here}/where" />`}`;
+}
+
 function SetRule({ work, item, here, label, name }) {
   const { by: member, needsPlaces } = RULE_KINDS[item.kind];
   const id = idOf(here);
@@ -162,12 +172,39 @@ function SetRule({ work, item, here, label, name }) {
   // A place of a group has an address of its own, which a rule may name.
   const offered = [...parts.map((part) => part.id), ...places.filter((place) => !parts.some((part) => part.id === place))];
   return html`<${TextField} id="${id}-label" label=${say("set_rule.label")} value=${item.label} change=${(text) => put({ label: text === "" ? null : text })} />
-    ${item[member] !== undefined && html`<${Facts} id="${id}-by" label=${say(`set_rule.${member}`)} names=${[item[member]].flat()} called=${label} attributes=${work.attributes} change=${(names) => put({ [member]: names })} />`}
-    ${item.count !== undefined && html`<div class="field"><label for="${id}-count">${say("set_rule.count")}</label>
-      <input id="${id}-count" inputmode="numeric" value=${item.count} onInput=${(event) => /^\d{1,4}$/.test(event.target.value) && put({ count: Number(event.target.value) })} /></div>`}
-    ${item.where !== undefined && html`<h4>${say("set_rule.which_coins")}</h4><${Where} work=${work} pointer="${here}/where" />`}
+    <${Counted} work=${work} item=${item} here=${here} label=${label} member=${member} />
     ${item.place !== undefined && html`<${Select} name="${id}-place" label=${say("set_rule.place")} options=${(work.document.slots ?? []).map((part) => [part.id, named(part)])} value=${item.place} change=${(place) => put({ place })} />`}
     <fieldset class="values"><legend>${say(needsPlaces ? "set_rule.places" : "set_rule.places_or_all")}</legend>
       ${offered.map((place) => html`<label key=${place} class="pick"><input type="checkbox" checked=${places.includes(place)} onChange=${() => toggled(place)} /> ${name(place)}</label>`)}</fieldset>
     <${TextField} id="${id}-note" label=${say("set_rule.note")} value=${item.note} many change=${(text) => put({ note: text === "" ? null : text })} />`;
+}
+
+// --- rules of a free choice
+
+/**
+ * What the coins of a free choice must differ in, and how many of them may be alike. @param {{work: Work, choice: any, here: string}} of
+ * `here`: the pointer of the choice
+ */
+export function ChoiceRules({ work, choice, here }) {
+  const label = labelsOf(work.attributes);
+  const put = (more) => work.change((now) => changedAt(now, here, more));
+  const distinct = choice.distinct ?? [];
+  const pointer = `${here}/at_most`;
+  const words = ({ per, where, count }, at) => (where === undefined
+    ? say("set_rule.says_at_most", { n: count, what: listed([per].flat().map(label)) })
+    : say("set_rule.says_at_most_where", { n: count, rule: work.textAt(`${at}/where`) }));
+  const kinds = [
+    ...(distinct.length === 0 ? [{ key: "distinct", text: say("set_rule.add_different"), fit: anyFact }] : []),
+    { key: "per", text: say("set_rule.add_at_most"), fit: anyFact },
+    { key: "where", text: say("set_rule.add_at_most_where") },
+  ];
+  const add = (key, attribute) => {
+    if (key === "distinct") put({ distinct: [attribute] });
+    else addTo(work, pointer, { ...(key === "per" ? { per: attribute } : { where: true }), count: 1 });
+  };
+  return html`<p class="hint">${say("choice_rule.hint")}</p>
+    ${distinct.length > 0 && html`<${Facts} id="${idOf(here)}-distinct" label=${say("choice_rule.distinct")} names=${distinct} called=${label} attributes=${work.attributes} change=${(names) => put({ distinct: names })} />
+      <p class="buttons small"><button type="button" class="plain" onClick=${() => put({ distinct: null })}>${say("choice_rule.may_be_alike")}</button></p>`}
+    <${Items} work=${work} pointer=${pointer} words=${words} editor=${(item, at) => html`<${Counted} work=${work} item=${item} here=${at} label=${label} member="per" />`} />
+    <${Adding} id="${idOf(here)}-choice-add" label=${say("set_rule.add")} kinds=${kinds} attributes=${work.attributes} add=${add} />`;
 }
