@@ -14,7 +14,7 @@ from starlette.middleware.errors import ServerErrorMiddleware
 from starlette.types import ASGIApp
 
 from service.http import openapi, problems
-from service.http.answered_before import AnsweredBefore
+from service.http.answered_before import AnsweredBefore, AnswersBefore
 from service.http.answers import keep_answers
 from service.http.api.account import account
 from service.http.api.account_data import account_data
@@ -53,6 +53,7 @@ from service.http.api.standings import standings
 from service.http.api.swaps import swaps
 from service.http.api.sync import sync
 from service.http.api.vocabularies import vocabularies
+from service.http.asked_again import AskedAgain
 from service.http.client_address import ClientAddresses
 from service.http.compression import Compression
 from service.http.connections import ConnectionTable
@@ -237,23 +238,27 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
         tracing = Tracing(settings)
     app = framework(settings, lifespan, _Layered)
     app.state.quotas = Quotas(settings)
+    app.state.metrics = Metrics()
     routes = [route for router in ROUTERS for route in router.routes]
+    before = AnswersBefore(app.state, app.state.quotas, routes)
+    is_https = settings.public_url.startswith("https://")
+    if settings.is_sqlite and tracing is None:
+        app.state.asked_again = AskedAgain(before, app.state.metrics, is_https=is_https)
     # Where a look-up waits for nothing, an answer that is kept costs less than the gate's refusal: it needs no place.
     app.add_middleware(Compression)
     if not settings.is_sqlite:
-        app.add_middleware(AnsweredBefore, quotas=app.state.quotas, routes=routes)
+        app.add_middleware(AnsweredBefore, before=before)
     app.add_middleware(CallerLimits, quotas=app.state.quotas, routes=routes)
     app.state.gate = Gate(settings.requests_at_once, settings.requests_waiting, settings.waiting_seconds)
     app.add_middleware(Gated, gate=app.state.gate)
     app.add_middleware(Deadlines)
     if settings.is_sqlite:
-        app.add_middleware(AnsweredBefore, quotas=app.state.quotas, routes=routes)
+        app.add_middleware(AnsweredBefore, before=before)
     app.add_middleware(HeadAsGet)
-    app.state.metrics = Metrics()
     app.add_middleware(RequestLog, metrics=app.state.metrics)
     if tracing is not None:
         app.add_middleware(Traced, tracing=tracing)
-    app.add_middleware(SafeHeaders, is_https=settings.public_url.startswith("https://"))
+    app.add_middleware(SafeHeaders, is_https=is_https)
     if settings.trusted_networks:
         app.add_middleware(ClientAddresses, trusted=settings.trusted_networks)
     app.add_middleware(EmptiedScope)

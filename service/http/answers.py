@@ -69,6 +69,11 @@ class Answers:
             self.counts.hits += 1
         return found
 
+    def find_sent(self, address: Address, coding: str | None) -> Response | None:
+        """The answer that is kept in a coding, if it was sent in that before."""
+        coded = self._coded.get(address)
+        return None if coded is None or coding not in coded or self.find(address) is None else coded[coding]
+
     async def find_coded(self, address: Address, coding: str | None) -> Response | None:
         """The answer that is kept, in a coding: compressed when it is asked for the first time, and kept as that too."""
         found = self.find(address)

@@ -13,7 +13,7 @@ from collections import Counter, OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import h11
@@ -24,6 +24,8 @@ from uvicorn.server import ServerState
 
 from service.accounts.model import Owner
 from service.errors import Busy
+from service.http.answered_before import COMES_AGAIN
+from service.http.asked_again import AskedAgain, is_short_head
 from service.http.problems import Problem, problem_response_at
 from service.http.safe_headers import NOSNIFF
 from service.settings import Network, Settings
@@ -197,6 +199,9 @@ class Connection(H11Protocol):
         state: Any = getattr(config.loaded_app, "state")  # noqa: B009 - uvicorn knows only that it is an application
         self._table: ConnectionTable = state.connections
         self._settings = self._table.settings
+        self._again: AskedAgain | None = getattr(state, "asked_again", None)
+        # The bytes of the request that is being answered, where they may come again.
+        self._sent: bytes | None = None
         self.group: str | None = None
         self.has_left = False
         self._head_deadline: asyncio.TimerHandle | None = None
@@ -207,7 +212,7 @@ class Connection(H11Protocol):
         self.group = self._table.group_of(self.client[0] if self.client else None)
         if not self._table.enter(self):
             self._table.counts.refused += 1
-            self.app = self._refuse
+            self.app, self._again = self._refuse, None
         self._note()
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -215,6 +220,29 @@ class Connection(H11Protocol):
         self._cancel_head_deadline()
         self._cancel_read_deadline()
         super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        is_whole = self._again is not None and is_short_head(data) and self._is_idle()
+        if is_whole and self._answers_again(data):
+            return
+        super().data_received(data)
+        # Nothing came before it, and nothing is left of it.
+        is_whole = is_whole and self.conn.their_state is h11.DONE and not self.conn.trailing_data[0]
+        self._sent = data if is_whole else None
+
+    def _is_idle(self) -> bool:
+        """Whether what arrives now begins a request, which may be answered at once."""
+        is_between = self.conn.our_state is h11.IDLE and self.conn.their_state is h11.IDLE
+        return is_between and not self.conn.trailing_data[0] and not self.flow.write_paused
+
+    def _answers_again(self, data: bytes) -> bool:
+        assert self._again is not None
+        if not self._again.answer(data, self.server_state.default_headers, self.transport.write):
+            return False
+        self._table.answer(self)
+        self._cancel_head_deadline()
+        self.on_response_complete()
+        return True
 
     def handle_events(self) -> None:
         super().handle_events()
@@ -307,6 +335,8 @@ class Connection(H11Protocol):
         """The application, which can see whether the caller has left without asking for the body."""
         cycle = self.cycle
         scope["setwright.is_gone"] = lambda: cycle.disconnected
+        if self._sent is not None and self._again is not None:
+            scope[COMES_AGAIN] = partial(self._again.learn, self._sent, scope["headers"])
         app: ASGIApp = self.config.loaded_app
         await app(scope, receive, send)
 

@@ -139,17 +139,29 @@ class Quotas:
     async def count(self, rate: Rate, key: str, units: int) -> Standing:
         """Where the caller stands after so many units more."""
         now = self._clock()
-        number, spent = divmod(int(now + _begin_of(key) % rate.seconds), rate.seconds)
-        place, seconds = (rate.name, key, number), rate.seconds - spent
-        counted = None if self._shared is None or now < self._shared_from else await self._counted(place, rate, units)
+        window, seconds = _window(rate, key, now)
+        counted = None if self._shared is None or now < self._shared_from else await self._counted(window, rate, units)
         if counted is None:
-            counted = self._memory.incr(place, rate.seconds, units)
+            counted = self._memory.incr(window, rate.seconds, units)
         standing = Standing(rate, rate.units - counted, seconds)
         if standing.remaining < 0:
             if len(self._refused) >= _MOST_REFUSED:
                 self._refused.clear()
             self._refused[f"{rate.name}/{key}"] = now + seconds, standing
         return standing
+
+    def charge_at_once(self, owner_id: str) -> tuple[tuple[bytes, bytes], ...] | None:
+        """Charges an account one unit, without waiting; the fields that tell where it stands. None, and nothing is charged, where
+        Redis has the counts, or the account has no unit left."""
+        rate = self.account
+        if rate is None:
+            return ()
+        if self._shared is not None:
+            return None
+        window, seconds = _window(rate, owner_id, self._clock())
+        if self._memory.get(window) >= rate.units:
+            return None
+        return Standing(rate, rate.units - self._memory.incr(window, rate.seconds, 1), seconds).fields()
 
     async def _counted(self, window: Window, rate: Rate, units: int) -> int | None:
         assert self._shared is not None
@@ -185,6 +197,12 @@ class Quotas:
     async def close(self) -> None:
         if self._connections is not None:
             await self._connections.disconnect()
+
+
+def _window(rate: Rate, key: str, now: float) -> tuple[Window, int]:
+    """The window that a caller is in, and the seconds until it ends."""
+    number, spent = divmod(int(now + _begin_of(key) % rate.seconds), rate.seconds)
+    return (rate.name, key, number), rate.seconds - spent
 
 
 @lru_cache(4_096)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -27,26 +28,27 @@ class SafeHeaders:
     """The layer that adds them, each once, where an answer does not have its own."""
 
     def __init__(self, app: ASGIApp, *, is_https: bool) -> None:
-        self._app = app
-        self._always = (NOSNIFF, _HTTPS_ONLY) if is_https else (NOSNIFF,)
+        self._app, self._is_https = app, is_https
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def safely(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = self._with_more(message.get("headers", ()))
+                message["headers"] = with_safe_headers(message.get("headers", ()), is_https=self._is_https)
             await send(message)
 
         await self._app(scope, receive, safely if scope["type"] == "http" else send)
 
-    def _with_more(self, headers: list[Header]) -> list[Header]:
-        names = {name.lower(): value for name, value in headers}
-        kind = names.get(b"content-type", b"").partition(b";")[0].strip().lower()
-        more = self._always
-        if kind == b"text/html":
-            more = (*more, *_of_pages())
-        elif kind in _DOCUMENTS:
-            more = (*more, _INERT)
-        return [*headers, *((name, value) for name, value in more if name not in names)]
+
+def with_safe_headers(headers: Iterable[Header], *, is_https: bool) -> list[Header]:
+    """The headers of an answer with those that it has not got itself."""
+    names = {name.lower(): value for name, value in headers}
+    kind = names.get(b"content-type", b"").partition(b";")[0].strip().lower()
+    more = (NOSNIFF, _HTTPS_ONLY) if is_https else (NOSNIFF,)
+    if kind == b"text/html":
+        more = (*more, *_of_pages())
+    elif kind in _DOCUMENTS:
+        more = (*more, _INERT)
+    return [*headers, *((name, value) for name, value in more if name not in names)]
 
 
 @cache

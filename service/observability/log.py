@@ -133,7 +133,8 @@ def log_request(
     if _REQUEST_LINES:
         _REQUEST_LINES[0].write(request, trace, method, route, status, ms, caller, sent)
     else:
-        _requests.info("request", method=method, route=route, status=status, ms=ms, caller=caller, bytes=sent)
+        names = {"request": request} if trace is None else {"request": request, "trace": trace}
+        _requests.info("request", **names, method=method, route=route, status=status, ms=ms, caller=caller, bytes=sent)
 
 
 def begin_log(level: str, form: str = TEXT, secrets: Iterable[str] = ()) -> None:
