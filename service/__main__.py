@@ -487,7 +487,14 @@ def _delete_account(name: str, administrator: str | None, *, yes: bool) -> int:
             _end([f"There is no account named '{name}'."])
         if not yes and typer.prompt(f"Everything in '{found.name}' is deleted for good. Type its name") != found.name:
             _end(["That is another name; nothing was deleted."])
-        deletion.delete_account(context.database, context.blobs, found.owner, utc_now(), administrator=administrator)
+        deletion.delete_account(
+            context.database,
+            context.blobs,
+            context.job_files,
+            found.owner,
+            utc_now(),
+            administrator=administrator,
+        )
     print(f"Deleted the account '{found.name}'. Backups that were made before still have it.")
     return 0
 
@@ -532,7 +539,8 @@ def _tidy() -> int:
         removed = maintain(context)
     print(
         f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers, {removed.mutations} entries "
-        f"of logs of sync, what was recorded of {removed.holdings} deleted holdings, {removed.jobs} jobs that are over."
+        f"of logs of sync, what was recorded of {removed.holdings} deleted holdings, {removed.jobs} jobs that are over, "
+        f"{removed.job_files} files of answers."
     )
     return 0
 

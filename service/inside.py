@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
+from typing import IO, cast
 
 from fastapi import FastAPI, Request
 from starlette.types import Message, Receive
@@ -22,7 +23,7 @@ from service.clubs.store.offers import OfferedIn
 from service.evaluation.cost import allowed
 from service.http.answers import keep_answers
 from service.http.dependencies import context_of, set_context
-from service.http.elsewhere import LONGEST_IN_MEMORY, AnswerCopy, RequestCopy
+from service.http.elsewhere import LONGEST_IN_MEMORY, PATH_SEND, AnswerCopy, RequestCopy
 from service.http.middleware import log_unforeseen
 from service.http.problems import problem_of, problem_response
 from service.observability.log import begin_log
@@ -106,7 +107,7 @@ def _opened(settings: Settings) -> _Inside:
 
 async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
     scope = {**request.scope(), "app": app}
-    body = _Body(request.spool)
+    body = _Body(request.folder)
     with bound_contextvars(**request.bound), allowed(request.seconds):
         try:
             await app(scope, _sent(request), body.take)
@@ -116,7 +117,8 @@ async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
             if is_out_of_memory(error):
                 raise MemoryError from None
             log_unforeseen(error)
-            body = _Body(request.spool)
+            body.close()
+            body = _Body(request.folder)
             await problem_response(Request(scope), problem_of(error))(scope, _sent(request), body.take)
     return body.answer()
 
@@ -162,24 +164,42 @@ def _sent(request: RequestCopy) -> Receive:
 
 @dataclass(slots=True)
 class _Body:
-    """Takes an answer as it is sent."""
+    """Takes an answer as it is sent: past LONGEST_IN_MEMORY into a file in `folder`."""
 
-    spool: Path
+    folder: Path
     status: int = 200
     headers: tuple[tuple[bytes, bytes], ...] = ()
     pieces: list[bytes] = field(default_factory=list)
+    length: int = 0
+    file: IO[bytes] | None = None
+    path: Path | None = None
 
     async def take(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             self.status = message["status"]
             self.headers = tuple((bytes(name), bytes(value)) for name, value in message.get("headers", ()))
         elif message["type"] == "http.response.body":
-            self.pieces.append(message.get("body", b""))
+            self._add(message.get("body", b""))
+        elif message["type"] == PATH_SEND:
+            self.path = Path(message["path"])
+
+    def _add(self, piece: bytes) -> None:
+        self.length += len(piece)
+        if self.file is not None:
+            self.file.write(piece)
+            return
+        self.pieces.append(piece)
+        if self.length > LONGEST_IN_MEMORY:
+            made = tempfile.NamedTemporaryFile(dir=self.folder, delete=False)  # noqa: SIM115 - it is closed in `close`
+            self.file = cast("IO[bytes]", made)
+            self.file.writelines(self.pieces)
+            self.pieces.clear()
+
+    def close(self) -> None:
+        if self.file is not None:
+            self.file.close()
+            self.path = Path(self.file.name)
 
     def answer(self) -> AnswerCopy:
-        body = b"".join(self.pieces) if len(self.pieces) != 1 else self.pieces[0]
-        if len(body) <= LONGEST_IN_MEMORY:
-            return AnswerCopy(self.status, self.headers, body, Counter())
-        with tempfile.NamedTemporaryFile(dir=self.spool, prefix="answer-", delete=False) as file:
-            file.write(body)
-        return AnswerCopy(self.status, self.headers, Path(file.name), Counter())
+        self.close()
+        return AnswerCopy(self.status, self.headers, self.path or b"".join(self.pieces), Counter())

@@ -22,7 +22,7 @@ import anyio
 from anyio import to_thread
 from sqlalchemy import Connection
 
-from service.blobs import blob_store_of
+from service.blobs import blob_store_of, job_files_of
 from service.blobs.store import BlobStore
 from service.database.engine import Database
 from service.database.lookup import Lookup
@@ -31,6 +31,7 @@ from service.errors import Busy
 from service.fetch.client import Fetcher
 from service.processes import Processes, function_at
 from service.settings import Settings
+from service.spool import opened_spool
 
 Answer = TypeVar("Answer")
 
@@ -162,8 +163,9 @@ class JobTally:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """The parts of the running service. `spool`: the folder of bodies and answers that are too long for memory. `members`,
-    `strangers`: the processes for work of accounts, and of callers without one; None in such a process itself."""
+    """The parts of the running service. `spool`: the folder of bodies and answers that are too long for memory. `job_files`:
+    the store of long answers of jobs. `members`, `strangers`: the processes for work of accounts, and of callers without one;
+    None in such a process itself."""
 
     settings: Settings
     database: Database
@@ -174,6 +176,7 @@ class Context:
     fetch_limiter: Limiter
     export_limiter: Limiter
     blobs: BlobStore
+    job_files: BlobStore
     fetcher: Fetcher
     spool: Path
     large_bodies: ByteGate
@@ -258,10 +261,10 @@ def opened(settings: Settings) -> Iterator[Context]:
     members, strangers = (Processes(room) for room in settings.rooms)
     with (
         opened_database(settings) as database,
-        tempfile.TemporaryDirectory(prefix="setwright-", dir=settings.spool_dir) as spool,
+        opened_spool(settings.spool_dir) as spool,
     ):
         try:
-            yield replace(_parts(settings, database, Path(spool)), members=members, strangers=strangers)
+            yield replace(_parts(settings, database, spool), members=members, strangers=strangers)
         finally:
             members.close()
             strangers.close()
@@ -286,6 +289,7 @@ def _parts(settings: Settings, database: Database, spool: Path) -> Context:
         fetches,
         Limiter(_EXPORTS_AT_ONCE, _EXPORTS_WAITING),
         blob_store_of(settings),
+        job_files_of(settings),
         Fetcher(from_loopback=settings.imports_from_loopback, turn=fetches.turn),
         spool,
         ByteGate(_LARGE_BODIES),

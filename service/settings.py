@@ -193,6 +193,9 @@ class Settings(BaseSettings):
     )
     jobs_waiting: int = Field(default=20, ge=1, description="Jobs of one account that may wait or run at once.")
     jobs_kept_days: int = Field(default=7, ge=1, description="Answers of jobs are kept so many days.")
+    job_files_kept: int = Field(
+        default=3, ge=1, description="Answers of more than 4 MiB that are kept of the jobs of one account: the newest."
+    )
     jobs_in_server: bool = Field(
         default=True,
         description="Whether servers do jobs themselves; false where `setwright worker` runs, which needs PostgreSQL.",

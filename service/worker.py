@@ -14,10 +14,12 @@ from datetime import datetime, timedelta
 
 import structlog
 
+from service.accounts.model import Owner
 from service.accounts.store import forget_answers
 from service.clubs.actions.ahead import StandingsAhead
 from service.holdings.photos.actions import sweep
 from service.holdings.sync.purge import purge
+from service.jobs.files import remove_files, sweep_files
 from service.jobs.store import forget_jobs
 from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
@@ -40,6 +42,7 @@ class Removed:
     mutations: int = 0
     holdings: int = 0
     jobs: int = 0
+    job_files: int = 0
 
 
 def maintain(context: Context) -> Removed:
@@ -51,9 +54,11 @@ def maintain(context: Context) -> Removed:
         lambda connection: forget_answers(connection, now - timedelta(days=settings.answers_kept_days))
     )
     purged = purge(context.database, _before(now, settings.sync_kept_days), _before(now, settings.deleted_kept_days))
-    jobs = context.database.write(
+    jobs, files = context.database.write(
         lambda connection: forget_jobs(connection, now - timedelta(days=settings.jobs_kept_days))
     )
+    for owner_id, name in files:
+        remove_files(context.job_files, Owner(owner_id), [name])
     return Removed(
         answers,
         sweep(
@@ -61,6 +66,7 @@ def maintain(context: Context) -> Removed:
         ),
         *purged,
         jobs,
+        len(files) + sweep_files(context.database, context.job_files, now),
     )
 
 

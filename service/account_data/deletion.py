@@ -1,4 +1,4 @@
-"""Deleting an account: everything of it goes in one transaction, and its photos afterwards.
+"""Deleting an account: everything of it goes in one transaction, and its photos and answers of jobs afterwards.
 
 Nothing is deleted when something stands in the way: a club that would be left without a steward, or other accounts without an
 administrator. What stays: definitions that others copied or that a club offers; the name that a member had in a club, in that
@@ -23,19 +23,28 @@ from service.clubs.swaps.actions import proposals
 from service.database.engine import Database
 from service.errors import Conflict, NotAuthenticated, NotFound, SetwrightError
 from service.holdings.photos.actions import remove_unnamed
+from service.jobs.files import remove_all_files
 
 # One statement ends well within the time that PostgreSQL gives it, however large the collection.
 _ROWS_AT_ONCE = 5_000
 
 
 def delete_account(
-    database: Database, blobs: BlobStore, owner: Owner, now: datetime, *, administrator: str | None = None
+    database: Database,
+    blobs: BlobStore,
+    job_files: BlobStore,
+    owner: Owner,
+    now: datetime,
+    *,
+    administrator: str | None = None,
 ) -> None:
     """Deletes the account. `administrator` names the account that becomes one in its place. Raises Conflict when a club, or
-    the other accounts, could not do without it; NotFound. Photos that cannot be removed now are left to the daily sweep."""
+    the other accounts, could not do without it; NotFound. Photos and answers of jobs that cannot be removed now are left to the
+    daily sweep."""
     database.write(lambda connection: _delete(connection, owner, now, administrator))
     with suppress(SetwrightError):
         remove_unnamed(database, blobs, owner)
+    remove_all_files(job_files, owner)
 
 
 def named(database: Database, name: str) -> Account | None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
 
-from service.blobs.store import NO_ROOM, READ_ONLY, UNREACHABLE
+from service.blobs.store import NO_ROOM, PIECE_BYTES, READ_ONLY, UNREACHABLE
 from service.database.errors import ReadOnly, StorageFull, Unreachable
 
 # A file that is older than this, where files are written, was left by a server that ended in between.
@@ -29,6 +31,16 @@ class FolderStore:
         self._folder = folder
 
     def put(self, owner: str, name: str, content: bytes) -> None:
+        self._put(owner, name, lambda file: file.write(content))
+
+    def put_file(self, owner: str, name: str, source: Path) -> None:
+        def copy(file: IO[bytes]) -> None:
+            with source.open("rb") as read:
+                shutil.copyfileobj(read, file, PIECE_BYTES)
+
+        self._put(owner, name, copy)
+
+    def _put(self, owner: str, name: str, write: Callable[[IO[bytes]], object]) -> None:
         with _of_disk():
             target, coming = self._folder / owner / name, self._folder / self.coming
             _make(target.parent)
@@ -36,7 +48,7 @@ class FolderStore:
             written = coming / uuid.uuid4().hex
             try:
                 with written.open("xb") as file:
-                    file.write(content)
+                    write(file)
                     file.flush()
                     os.fsync(file.fileno())
                 written.replace(target)
@@ -51,6 +63,14 @@ class FolderStore:
                 return (self._folder / owner / name).read_bytes()
             except FileNotFoundError:
                 return None
+
+    def pieces(self, owner: str, name: str) -> Iterator[bytes] | None:
+        with _of_disk():
+            try:
+                opened = (self._folder / owner / name).open("rb")
+            except FileNotFoundError:
+                return None
+        return _pieces(opened)
 
     def has(self, owner: str, name: str) -> bool:
         with _of_disk():
@@ -91,6 +111,12 @@ class FolderStore:
                 with suppress(FileNotFoundError):
                     if path.stat().st_mtime < before:
                         path.unlink()
+
+
+def _pieces(opened: IO[bytes]) -> Iterator[bytes]:
+    with opened, _of_disk():
+        while piece := opened.read(PIECE_BYTES):
+            yield piece
 
 
 def _make(folder: Path) -> None:

@@ -1,9 +1,14 @@
-"""Where the bytes of photos are kept, by owner and name: what a folder and an S3-compatible store have in common."""
+"""Where the bytes of photos, and long answers of jobs, are kept, by owner and name: what a folder and an S3-compatible store have
+in common."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Protocol
+
+PIECE_BYTES = 256 * 1024
+"""How much of a file is in memory at a time where it is copied or read in pieces."""
 
 NO_ROOM = "the place where photos are kept has no room left; nothing was kept"
 UNREACHABLE = "the place where photos are kept cannot be reached"
@@ -11,7 +16,7 @@ READ_ONLY = "the place where photos are kept cannot be written now; nothing was 
 
 
 class BlobStore(Protocol):
-    """`owner` is an account's id; `name` has forward slashes in it, and comes from `photos.images.name_of`.
+    """`owner` is an account's id; `name` has forward slashes in it, and comes from `photos.images.name_of` or `jobs.files`.
 
     Every method raises StorageFull where there is no room, ReadOnly where nothing can be written, and Unreachable for any other
     trouble of the place."""
@@ -19,8 +24,15 @@ class BlobStore(Protocol):
     def put(self, owner: str, name: str, content: bytes) -> None:
         """Returns when the bytes are durable. The same name always has the same bytes, so putting again changes nothing."""
 
+    def put_file(self, owner: str, name: str, source: Path) -> None:
+        """The same for the bytes of a file, of which no more than a piece is in memory."""
+
     def get(self, owner: str, name: str) -> bytes | None:
         """The bytes; None where there are none."""
+
+    def pieces(self, owner: str, name: str) -> Iterator[bytes] | None:
+        """The same in pieces of at most PIECE_BYTES. What was removed after this came back is read to its end all the same. The
+        iterator raises what a method does, and is to be read to its end or closed."""
 
     def has(self, owner: str, name: str) -> bool: ...
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import secrets
 import time
+from datetime import UTC, datetime
 
 _WRITTEN = re.compile("[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
 
@@ -27,3 +28,12 @@ def read_id(text: str) -> str | None:
 def is_version_7(identity: str) -> bool:
     """Whether a UUID in its written form is of version 7 and of the RFC's variant."""
     return identity[14] == "7" and identity[19] in "89ab"
+
+
+def made_at(identity: str) -> datetime:
+    """When a UUID of version 7 was made, to the millisecond.
+
+    >>> made_at("019ad3b5-8e00-7000-8000-000000000000").isoformat()
+    '2025-11-30T07:41:22.304000+00:00'
+    """
+    return datetime.fromtimestamp(int(identity[:8] + identity[9:13], 16) / 1_000, UTC)

@@ -13,7 +13,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, cast
+from tempfile import NamedTemporaryFile, TemporaryFile
+from typing import IO, Annotated, Any, cast
 
 from fastapi import Depends, Request
 from starlette.responses import Response
@@ -31,6 +32,7 @@ from service.http.problems import Problem
 from service.observability.work_counts import Tally
 from service.processes import Processes
 from service.settings import Settings
+from service.spool import piece_folder
 
 # Longer answers come back in a file, and are sent from there.
 LONGEST_IN_MEMORY = 4 * 1024 * 1024
@@ -38,6 +40,10 @@ _PIECE = 64 * 1024
 # Where a request's time ends, by the event loop's clock: put there by the outermost layer.
 DEADLINE = "setwright.deadline"
 CALLER = "setwright.caller"
+# The folder of one request alone, in a process for work.
+FOLDER = "setwright.folder"
+# An answer may be told as the path of a file that has it (ASGI's extensions, "Path Send").
+PATH_SEND = "http.response.pathsend"
 # What is never passed on: the caller was looked up here, and the answer is compressed here.
 _LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding"})
 
@@ -45,8 +51,8 @@ _LEFT_OUT = frozenset({b"authorization", b"cookie", b"accept-encoding"})
 @dataclass(frozen=True, slots=True)
 class RequestCopy:
     """A request as another process is to answer it: `caller` as it was found here, `at` the time that it came, `seconds` how long
-    it may take in all, `bound` what every line of the log has of it. The body is bytes, or a file that has them; in the folder
-    `spool` a long answer is laid down."""
+    it may take in all, `bound` what every line of the log has of it. The body is bytes, or a file that has them; in `folder`,
+    which is this request's own, a long answer is laid down."""
 
     method: str
     path: str
@@ -56,7 +62,7 @@ class RequestCopy:
     caller: Any
     at: datetime
     body: bytes | Path
-    spool: Path
+    folder: Path
     bound: Mapping[str, str]
     seconds: float
     method_sent: str | None = None
@@ -77,13 +83,15 @@ class RequestCopy:
             "client": self.client,
             "server": None,
             CALLER: self.caller,
+            FOLDER: self.folder,
+            "extensions": {PATH_SEND: {}},
         }
         return scope if self.method_sent is None else {**scope, "method_sent": self.method_sent}
 
 
 @dataclass(frozen=True, slots=True)
 class AnswerCopy:
-    """What the other process answered, and what it counted meanwhile: the body is bytes, or a file that is to be removed."""
+    """What the other process answered, and what it counted meanwhile: the body is bytes, or a file in its request's folder."""
 
     status: int
     headers: tuple[tuple[bytes, bytes], ...]
@@ -91,32 +99,43 @@ class AnswerCopy:
     counts: Tally
 
     def response(self) -> Response:
-        """The same, to be sent."""
+        """The same, to be sent. The file is opened now, and may lose its name."""
         if isinstance(self.body, Path):
-            return FileAnswer(self.status, self.headers, self.body)
+            return FileAnswer(self.status, self.headers, self.body.open("rb"))
         response = Response(self.body, self.status)
         response.raw_headers = list(self.headers)
         return response
 
 
 class FileAnswer(Response):
-    """An answer whose body lies in a file, which is removed when it was sent. It cannot be kept."""
+    """An answer whose body is what an open file has, which is closed when it was sent. It cannot be kept."""
 
-    def __init__(self, status: int, headers: tuple[tuple[bytes, bytes], ...], file: Path) -> None:
+    def __init__(self, status: int, headers: tuple[tuple[bytes, bytes], ...], file: IO[bytes]) -> None:
         super().__init__(None, status)
         self.raw_headers = list(headers)
         self._file = file
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
-        try:
-            with self._file.open("rb") as file:
-                # It was written a moment ago: the kernel still has it.
-                while piece := file.read(_PIECE):
-                    await send({"type": "http.response.body", "body": piece, "more_body": True})
-        finally:
-            self._file.unlink(missing_ok=True)
-        await send({"type": "http.response.body", "body": b"", "more_body": False})
+        with self._file as file:
+            await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
+            if PATH_SEND in scope.get("extensions", {}):
+                file.flush()
+                await send({"type": PATH_SEND, "path": file.name})
+                return
+            file.seek(0)
+            # It was written a moment ago: the kernel still has it.
+            while piece := file.read(_PIECE):
+                await send({"type": "http.response.body", "body": piece, "more_body": True})
+            await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+
+def answer_file(request: Request) -> IO[bytes]:
+    """A file for an answer that is too long for memory, to be sent as a FileAnswer. It has no name, so that it is gone with the
+    request, whatever becomes of that; in a process for work it lies in the folder of its request, which is gone with that."""
+    folder: Path | None = request.scope.get(FOLDER)
+    if folder is None:
+        return cast("IO[bytes]", TemporaryFile(dir=request.app.state.spool))
+    return cast("IO[bytes]", NamedTemporaryFile(dir=folder, delete=False))
 
 
 @dataclass(slots=True)
@@ -223,14 +242,19 @@ def body_of(request: Request) -> bytes:
 async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Response:
     """The answer of another process to this request. Raises Busy and TooHeavy; when the caller goes away the process is
     ended."""
-    state = request.app.state
-    caller = request.scope.get(CALLER)
-    rooms: Mapping[bool, Processes] = {True: state.members, False: state.strangers}
-    scope = request.scope
+    state, scope = request.app.state, request.scope
     deadline: Deadline = scope[DEADLINE]
     if STEP_ASIDE in scope:
         # Processes have a queue of their own.
         scope[STEP_ASIDE]()
+    with piece_folder(state.spool) as folder:
+        return await _forwarded(request, body, doing, folder, deadline)
+
+
+async def _forwarded(request: Request, body: bytes | Path, doing: str, folder: Path, deadline: Deadline) -> Response:
+    state, scope = request.app.state, request.scope
+    caller = scope.get(CALLER)
+    rooms: Mapping[bool, Processes] = {True: state.members, False: state.strangers}
     copy = RequestCopy(
         method=scope["method"],
         path=scope["path"],
@@ -240,7 +264,7 @@ async def forwarded(request: Request, body: bytes | Path, doing: str = "") -> Re
         caller=caller,
         at=state.clock(),
         body=body,
-        spool=state.spool,
+        folder=folder,
         bound=get_contextvars(),
         seconds=deadline.seconds,
         method_sent=scope.get("method_sent"),

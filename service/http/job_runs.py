@@ -1,4 +1,6 @@
-"""Doing a job: its request is answered in a process for work, and the answer is kept. However often it is begun, it ends once."""
+"""Doing a job: its request is answered in a process for work, and the answer is kept, a long one as a file. However often it is
+begun, it ends once, and files of attempts that did not end it are removed.
+"""
 
 from __future__ import annotations
 
@@ -14,16 +16,17 @@ from sqlalchemy import Connection
 from service.accounts.model import Caller, Owner
 from service.accounts.store import AccountStore
 from service.errors import Busy, SetwrightError
-from service.http.elsewhere import AnswerCopy, RequestCopy
-from service.jobs.model import DONE, FAILED, Answer, Job
+from service.http.elsewhere import LONGEST_IN_MEMORY, AnswerCopy, RequestCopy
+from service.jobs.files import keep_file, remove_files
+from service.jobs.model import DONE, FAILED, Answer, Job, KeptFile
 from service.jobs.store import JobStore, waiting_jobs
 from service.runtime import Context
+from service.spool import piece_folder
 
 MOST_ATTEMPTS = 4
 # What becomes of an attempt that does not end its job.
 LEFT = "left"
 OUTCOMES = (DONE, FAILED, LEFT)
-_ANSWER_BYTES = 32 * 1024 * 1024
 _LOOK_SECONDS = 2.0
 _AT_A_LOOK = 20
 
@@ -76,7 +79,7 @@ class JobRunner:
 
     async def _attempt(self, job: Job, body: bytes, caller: Caller) -> str:
         owner = caller.owner
-        work = asyncio.ensure_future(self._answered(job, body, caller))
+        work = asyncio.ensure_future(self._worked(job, body, caller))
         holding = asyncio.ensure_future(self._held(owner, job))
         try:
             await asyncio.wait({work, holding}, return_when=asyncio.FIRST_COMPLETED)
@@ -97,10 +100,24 @@ class JobRunner:
             for task in (work, holding):
                 task.cancel()
             await asyncio.wait({work, holding})
-        self.context.job_tally.counts.update(answer.counts)
-        return await self._keep(owner, job, answer)
+        return await self._end(owner, job, DONE, answer)
 
-    async def _answered(self, job: Job, body: bytes, caller: Caller) -> AnswerCopy:
+    async def _worked(self, job: Job, body: bytes, caller: Caller) -> Answer:
+        """The answer, with its file kept."""
+        context = self.context
+        with piece_folder(context.spool) as folder:
+            copy = await self._answered(job, body, caller, folder)
+            context.job_tally.counts.update(copy.counts)
+            headers = [(name.decode("latin-1"), value.decode("latin-1")) for name, value in copy.headers]
+            if not isinstance(copy.body, Path):
+                return Answer(copy.status, headers, copy.body)
+            made, size = copy.body, copy.body.stat().st_size
+            if size <= LONGEST_IN_MEMORY:
+                return Answer(copy.status, headers, made.read_bytes())
+            name = await context.run(lambda: keep_file(context.job_files, caller.owner, made))
+            return Answer(copy.status, headers, KeptFile(name, size))
+
+    async def _answered(self, job: Job, body: bytes, caller: Caller, folder: Path) -> AnswerCopy:
         context = self.context
         assert context.members is not None
         headers = [(name.encode("latin-1"), value.encode("latin-1")) for name, value in job.headers]
@@ -116,7 +133,7 @@ class JobRunner:
             caller=caller,
             at=context.now(),
             body=body,
-            spool=context.spool,
+            folder=folder,
             bound={"job": job.id},
             seconds=context.settings.job_seconds,
         )
@@ -137,24 +154,20 @@ class JobRunner:
             ):
                 return
 
-    async def _keep(self, owner: Owner, job: Job, copy: AnswerCopy) -> str:
-        body = copy.body
-        if isinstance(body, Path):
-            size = body.stat().st_size
-            raw = body.read_bytes() if size <= _ANSWER_BYTES else None
-            body.unlink(missing_ok=True)
-            if raw is None:
-                detail = f"the answer has {size} bytes; of a job at most {_ANSWER_BYTES} are kept"
-                return await self._end(owner, job, FAILED, detail=detail)
-            body = raw
-        headers = [(name.decode("latin-1"), value.decode("latin-1")) for name, value in copy.headers]
-        return await self._end(owner, job, DONE, Answer(copy.status, headers, body))
-
     async def _end(self, owner: Owner, job: Job, state: str, answer: Answer | None = None, detail: str = "") -> str:
-        now = self.context.now()
-        has_ended = await self.context.write(
-            lambda connection: JobStore(connection, owner).end(job.id, job.attempts, state, now, answer, detail)
-        )
+        context, now = self.context, self.context.now()
+        file = answer.body if answer is not None and isinstance(answer.body, KeptFile) else None
+
+        def act(connection: Connection) -> tuple[bool, list[str]]:
+            store = JobStore(connection, owner)
+            if not store.end(job.id, job.attempts, state, now, answer, detail):
+                # It was cancelled, another attempt has it, or its account is gone.
+                return False, [] if file is None else [file.name]
+            return True, [] if file is None else store.forget_files_past(context.settings.job_files_kept)
+
+        has_ended, unnamed = await context.write(act)
+        if unnamed:
+            await context.run(lambda: remove_files(context.job_files, owner, unnamed))
         return state if has_ended else LEFT
 
 

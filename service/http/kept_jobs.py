@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from service.accounts.model import Caller
 from service.database.ids import new_id
+from service.http.openapi import scopes_needed
 from service.http.preferences import preference
 from service.http.responses import NO_STORE, Reply
 from service.http.wire import Out
@@ -82,6 +83,7 @@ async def keep_job(request: Request, caller: Caller, body: bytes, doing: str) ->
         ],
         doing=doing,
         created_at=state.clock(),
+        scopes=scopes_needed(scope["method"], scope["route"].openapi_extra),
     )
     most: int = state.settings.jobs_waiting
     await in_thread(

@@ -16,7 +16,8 @@ Headers = Sequence[tuple[str, str]]
 @dataclass(frozen=True, slots=True)
 class Job:
     """A request of an owner's, kept until it is answered and for a while after. `method`, `path`, `query` and `headers` are its
-    own; `token` is the one that it came with. `status` is that of the answer; `detail` says why there is none."""
+    own; `token` is the one that it came with; whoever reads the answer has to have one of `scopes`. `status` is that of the
+    answer; `detail` says why there is none."""
 
     id: str
     token: str
@@ -27,6 +28,7 @@ class Job:
     headers: Headers
     doing: str
     created_at: datetime
+    scopes: Sequence[str] = ()
     started_at: datetime | None = None
     ended_at: datetime | None = None
     attempts: int = 0
@@ -39,9 +41,17 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptFile:
+    """A file in the store of answers: its name there, and how many bytes it has."""
+
+    name: str
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class Answer:
-    """What was answered."""
+    """What was answered: the bytes, or the file that has them."""
 
     status: int
     headers: Headers
-    body: bytes
+    body: bytes | KeptFile

@@ -9,10 +9,12 @@ from sqlalchemy import Connection, Row, and_, bindparam, delete, func, insert, o
 
 from service.accounts.model import Owner
 from service.errors import Busy, NotFound
-from service.jobs.model import CANCELLED, ENDED, FAILED, QUEUED, RUNNING, Answer, Job
+from service.jobs.model import CANCELLED, ENDED, FAILED, QUEUED, RUNNING, Answer, Job, KeptFile
 from service.jobs.tables import job
 
-_COLUMNS = tuple(column for column in job.c if column.name not in ("body", "answer", "answer_headers"))
+_COLUMNS = tuple(
+    column for column in job.c if column.name not in ("body", "answer", "answer_headers", "answer_file", "answer_bytes")
+)
 _PAGE = select(*_COLUMNS).where(job.c.owner_id == bindparam("owner")).order_by(job.c.id.desc()).limit(bindparam("most"))
 _NEXT_PAGE = _PAGE.where(job.c.id < bindparam("after"))
 
@@ -59,6 +61,7 @@ class JobStore:
                 created_at=made.created_at,
                 attempts=0,
                 detail="",
+                scopes=list(made.scopes),
             )
         )
 
@@ -98,8 +101,11 @@ class JobStore:
             values |= {
                 "status": answer.status,
                 "answer_headers": [list(pair) for pair in answer.headers],
-                "answer": answer.body,
             }
+            if isinstance(answer.body, KeptFile):
+                values |= {"answer_file": answer.body.name, "answer_bytes": answer.body.bytes}
+            else:
+                values["answer"] = answer.body
         ended = update(job).where(*self._held(identity, attempt)).values(**values)
         return self._connection.execute(ended).rowcount == 1
 
@@ -120,19 +126,41 @@ class JobStore:
             .values(state=CANCELLED, ended_at=now, lease_until=None, body=b"")
         )
 
-    def forget(self, identity: str) -> None:
+    def forget(self, identity: str) -> list[str]:
+        """Removes it; the names of the files that it had."""
+        files = self._files(*self._is(identity))
         self._connection.execute(delete(job).where(*self._is(identity)))
+        return files
+
+    def forget_files_past(self, most: int) -> list[str]:
+        """Removes jobs that ended with a file, but for the newest `most` of them; the names of the files."""
+        mine = (job.c.owner_id == self._owner.id, job.c.answer_file.is_not(None))
+        ended = select(job.c.id).where(*mine).order_by(job.c.ended_at.desc(), job.c.id.desc()).offset(most)
+        return [file for identity in self._connection.execute(ended).scalars().all() for file in self.forget(identity)]
+
+    def files(self) -> frozenset[str]:
+        """The names of all files that the owner's jobs have."""
+        return frozenset(self._files(job.c.owner_id == self._owner.id))
+
+    def _files(self, *which: Any) -> list[str]:
+        query = select(job.c.answer_file).where(*which, job.c.answer_file.is_not(None))
+        return list(self._connection.execute(query).scalars())
 
     def answer(self, identity: str) -> Answer | None:
         """What was answered; None while there is no answer. Raises NotFound."""
         row = self._connection.execute(
-            select(job.c.status, job.c.answer_headers, job.c.answer).where(*self._is(identity))
+            select(job.c.status, job.c.answer_headers, job.c.answer, job.c.answer_file, job.c.answer_bytes).where(
+                *self._is(identity)
+            )
         ).first()
         if row is None:
             raise NotFound("job", identity)
         if row.status is None:
             return None
-        return Answer(row.status, [(name, value) for name, value in row.answer_headers], bytes(row.answer))
+        headers = [(name, value) for name, value in row.answer_headers]
+        if row.answer_file is not None:
+            return Answer(row.status, headers, KeptFile(row.answer_file, row.answer_bytes))
+        return Answer(row.status, headers, bytes(row.answer))
 
     def _is(self, identity: str) -> tuple[Any, Any]:
         return job.c.owner_id == self._owner.id, job.c.id == identity
@@ -148,9 +176,12 @@ def waiting_jobs(connection: Connection, now: datetime, most: int) -> list[tuple
     return [(row.owner_id, row.id) for row in connection.execute(query)]
 
 
-def forget_jobs(connection: Connection, ended_before: datetime) -> int:
-    """Removes jobs of all owners that ended before then; how many."""
-    return connection.execute(delete(job).where(job.c.ended_at < ended_before)).rowcount
+def forget_jobs(connection: Connection, ended_before: datetime) -> tuple[int, list[tuple[str, str]]]:
+    """Removes jobs of all owners that ended before then; how many, and the files that they had: (owner, name)."""
+    is_old = job.c.ended_at < ended_before
+    query = select(job.c.owner_id, job.c.answer_file).where(is_old, job.c.answer_file.is_not(None))
+    files = [(row.owner_id, row.answer_file) for row in connection.execute(query)]
+    return connection.execute(delete(job).where(is_old)).rowcount, files
 
 
 def _job(row: Row[Any]) -> Job:
@@ -164,6 +195,7 @@ def _job(row: Row[Any]) -> Job:
         tuple((name, value) for name, value in row.headers),
         row.doing,
         row.created_at,
+        tuple(row.scopes or ()),
         row.started_at,
         row.ended_at,
         row.attempts,

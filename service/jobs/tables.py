@@ -1,8 +1,9 @@
-"""The table of jobs. A job that runs is held by its attempt until `lease_until`: past that another may take it up."""
+"""The table of jobs. A job that runs is held by its attempt until `lease_until`: past that another may take it up.
+A long answer is in a file (jobs/files.py)."""
 
 from __future__ import annotations
 
-from sqlalchemy import Column, ForeignKey, Integer, LargeBinary, String, Table, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Integer, LargeBinary, String, Table, Text
 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
@@ -29,4 +30,8 @@ job = Table(
     Column("answer_headers", Document),
     Column("answer", LargeBinary),
     Column("detail", Text, nullable=False),
+    # Null: of a job from before there were these.
+    Column("scopes", Document),
+    Column("answer_file", Text),
+    Column("answer_bytes", BigInteger),
 )

@@ -3,6 +3,7 @@ signature of every request (AWS Signature Version 4) and the digest of every bod
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import hmac
 import re
@@ -22,20 +23,33 @@ _AUTHORIZATION = re.compile(
 _PAGE = 5
 
 
-def signature(secret: str, scope: str, method: str, path: str, query: str, headers: Mapping[str, str]) -> str:
+def signature(
+    secret: str,
+    scope: str,
+    method: str,
+    path: str,
+    query: str,
+    headers: Mapping[str, str],
+    about: Mapping[str, str] | None = None,
+) -> str:
     """The signature of a request (AWS Signature Version 4): a canonical form, signed with a key of the day, the region and
-    the service. `headers` are those that are signed."""
+    the service. `headers` are those that are signed, `about` has the time and the body's digest where no header has them."""
+    about = headers if about is None else about
     names = ";".join(sorted(headers))
     lines = "".join(f"{name}:{' '.join(headers[name].split())}\n" for name in sorted(headers))
     pairs = sorted((quote(name, safe="-_.~"), quote(value, safe="-_.~")) for name, value in parse_qsl(query, True))
     canonical_query = "&".join(f"{name}={value}" for name, value in pairs)
-    canonical = "\n".join((method, path, canonical_query, lines, names, headers["x-amz-content-sha256"]))
+    canonical = "\n".join((method, path, canonical_query, lines, names, about["x-amz-content-sha256"]))
     digest = hashlib.sha256(canonical.encode()).hexdigest()
-    text = "\n".join(("AWS4-HMAC-SHA256", headers["x-amz-date"], scope, digest))
+    text = "\n".join(("AWS4-HMAC-SHA256", about["x-amz-date"], scope, digest))
     key = f"AWS4{secret}".encode()
     for part in scope.split("/"):
         key = hmac.digest(key, part.encode(), "sha256")
     return hmac.digest(key, text.encode(), "sha256").hex()
+
+
+def _md5(content: bytes) -> str:
+    return base64.b64encode(hashlib.md5(content, usedforsecurity=False).digest()).decode()
 
 
 @dataclass
@@ -94,6 +108,10 @@ class _Handler(BaseHTTPRequestHandler):
         if self.bucket.garbles:
             self._sent = self._sent[::-1]
         address = urlsplit(self.path)
+        if "content-md5" in self.headers and self.headers["content-md5"] != _md5(self._sent):
+            return self._refuse(400, "BadDigest")
+        if "X-Amz-Signature=" in address.query:
+            return self._key_of(address.path) if self._is_signed_by_query(address.path, address.query) else None
         told = _AUTHORIZATION.fullmatch(self.headers.get("authorization", ""))
         if told is None or told["key"] != KEY:
             return self._refuse(403, "InvalidAccessKeyId")
@@ -106,8 +124,24 @@ class _Handler(BaseHTTPRequestHandler):
         # Over plain HTTP the body is part of what is signed.
         if signed["x-amz-content-sha256"] != hashlib.sha256(self._sent).hexdigest():
             return self._refuse(400, "XAmzContentSHA256Mismatch")
-        bucket, _, key = unquote(address.path).removeprefix("/").partition("/")
+        return self._key_of(address.path)
+
+    def _key_of(self, path: str) -> str | None:
+        bucket, _, key = unquote(path).removeprefix("/").partition("/")
         return key if bucket == self.bucket.name else self._refuse(404, "NoSuchBucket")
+
+    def _is_signed_by_query(self, path: str, query: str) -> bool:
+        """An address that is signed as a whole, whatever the body is (AWS Signature Version 4, query parameters)."""
+        told = dict(parse_qsl(query, True))
+        key, _, scope = told["X-Amz-Credential"].partition("/")
+        rest = "&".join(part for part in query.split("&") if not part.startswith("X-Amz-Signature="))
+        signed = {name: self.headers.get(name, "") for name in told["X-Amz-SignedHeaders"].split(";")}
+        about = {"x-amz-date": told["X-Amz-Date"], "x-amz-content-sha256": "UNSIGNED-PAYLOAD"}
+        expected = signature(SECRET, scope, self.command, path, rest, signed, about)
+        if key != KEY or "host" not in signed or not hmac.compare_digest(expected, told["X-Amz-Signature"]):
+            self._refuse(403, "SignatureDoesNotMatch")
+            return False
+        return True
 
     def _list(self) -> None:
         """ListObjectsV2, a few at a time."""

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from service.blobs import blob_store_of
+from service.blobs import blob_store_of, job_files_of
 from service.blobs.folder import FolderStore
 from service.blobs.s3 import S3Store
-from service.blobs.store import BlobStore
+from service.blobs.store import PIECE_BYTES, BlobStore
 from service.database.errors import ReadOnly, StorageFull, Unreachable
 from service.settings import Settings, setting_lines
 from tests.blobs.bucket import KEY, SECRET, Bucket, files_in, serving_bucket, signature
@@ -81,6 +81,52 @@ def test_large_images_and_empty_ones_come_back_whole(blobs: BlobStore) -> None:
     for content in (b"", os.urandom(7_000_001)):
         blobs.put(OWNER, NAME, content)
         assert blobs.get(OWNER, NAME) == content
+
+
+def a_file(folder: Path, content: bytes) -> Path:
+    made = folder / "source"
+    made.write_bytes(content)
+    return made
+
+
+def test_a_file_is_kept_whole_and_read_in_pieces(blobs: BlobStore, tmp_path: Path) -> None:
+    assert blobs.pieces(OWNER, NAME) is None
+    for content in (b"", b"light and shade", os.urandom(3 * PIECE_BYTES + 1)):
+        blobs.put_file(OWNER, NAME, a_file(tmp_path, content))
+        assert blobs.get(OWNER, NAME) == content
+        pieces = blobs.pieces(OWNER, NAME)
+        assert pieces is not None
+        found = list(pieces)
+        assert b"".join(found) == content
+        assert all(len(piece) <= PIECE_BYTES for piece in found)
+        assert len(found) == -(-len(content) // PIECE_BYTES)
+    assert list(blobs.names(OWNER)) == [NAME]
+
+
+def test_what_is_removed_while_it_is_read_is_read_to_its_end(blobs: BlobStore, tmp_path: Path) -> None:
+    content = os.urandom(3 * PIECE_BYTES)
+    blobs.put_file(OWNER, NAME, a_file(tmp_path, content))
+    pieces = blobs.pieces(OWNER, NAME)
+    assert pieces is not None
+    first = next(pieces)
+    blobs.remove(OWNER, NAME)
+    assert first + b"".join(pieces) == content
+    assert not blobs.has(OWNER, NAME)
+
+
+@pytest.mark.parametrize("kind", ["folder", "bucket"])
+def test_answers_of_jobs_and_photos_lie_apart(kind: str, bucket: Bucket, address: str, tmp_path: Path) -> None:
+    where = {**S3, "s3_endpoint": address} if kind == "bucket" else {"photos_dir": tmp_path / "photos"}
+    told = settings(**where)
+    photos, answers = blob_store_of(told), job_files_of(told)
+    photos.put(OWNER, NAME, b"a photo")
+    answers.put_file(ANOTHER, NAME, a_file(tmp_path, b"an answer"))
+    assert (list(photos.owners()), list(answers.owners())) == ([OWNER], [ANOTHER])
+    assert (list(photos.names(ANOTHER)), list(answers.names(OWNER))) == ([], [])
+    assert list(answers.names(ANOTHER)) == [NAME]
+    assert (photos.get(ANOTHER, NAME), answers.get(ANOTHER, NAME)) == (None, b"an answer")
+    answers.remove(ANOTHER, NAME)
+    assert not answers.has(ANOTHER, NAME)
 
 
 # --- the folder --------------------------------------------------------------------------------------------------------
@@ -208,6 +254,28 @@ def test_a_body_that_was_changed_on_the_way_is_not_kept(bucket: Bucket, address:
     bucket.garbles = True
     with pytest.raises(Unreachable):
         S3Store(address, "coins", KEY, SECRET, "us-east-1").put(OWNER, NAME, b"light and shade")
+    assert bucket.objects == {}
+
+
+def test_a_file_that_was_changed_on_the_way_is_not_kept(bucket: Bucket, address: str, tmp_path: Path) -> None:
+    blobs, source = S3Store(address, "coins", KEY, SECRET, "us-east-1"), a_file(tmp_path, b"light and shade")
+    bucket.garbles = True
+    with pytest.raises(Unreachable):
+        blobs.put_file(OWNER, NAME, source)
+    assert bucket.objects == {}
+    bucket.garbles, bucket.fails = False, 1
+    # Asked again it begins anew.
+    blobs.put_file(OWNER, NAME, source)
+    assert bucket.objects == {f"{OWNER}/{NAME}": b"light and shade"}
+
+
+def test_a_file_for_which_there_is_no_room_or_no_right(bucket: Bucket, address: str, tmp_path: Path) -> None:
+    source = a_file(tmp_path, b"x")
+    with pytest.raises(Unreachable):
+        S3Store(address, "coins", KEY, "another", "us-east-1").put_file(OWNER, NAME, source)
+    bucket.is_full = True
+    with pytest.raises(StorageFull):
+        S3Store(address, "coins", KEY, SECRET, "us-east-1").put_file(OWNER, NAME, source)
     assert bucket.objects == {}
 
 

@@ -211,11 +211,11 @@ async def test_the_only_administrator_stays_while_there_are_others(service: Runn
         refused = await service.client.request("DELETE", "/v1/account", json={"name": own}, headers=only)
         assert refused.status_code == 409, refused.text
         assert "--administrator" in refused.json()["detail"]
-        now = service.app.state.clock()
+        now, stores = service.app.state.clock(), (service.app.state.blobs, service.app.state.job_files)
         for nobody in ("nobody of that name", own):
             with pytest.raises(Exception, match="no other account"):
-                deletion.delete_account(database, service.app.state.blobs, owner, now, administrator=nobody)
-        deletion.delete_account(database, service.app.state.blobs, owner, now, administrator=heir)
+                deletion.delete_account(database, *stores, owner, now, administrator=nobody)
+        deletion.delete_account(database, *stores, owner, now, administrator=heir)
         assert (await service.client.get("/v1/account", headers=only)).status_code == 401
         assert (await service.client.get("/v1/account", headers=other)).json()["is_admin"] is True
     finally:

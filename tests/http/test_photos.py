@@ -511,7 +511,7 @@ async def test_the_command_sweeps(
     assert main(["tidy"]) == 0
     assert capsys.readouterr().out == (
         "Removed: 1 photos that nothing named, 0 remembered answers, 0 entries of logs of sync, what was recorded of 0 deleted "
-        "holdings, 0 jobs that are over.\n"
+        "holdings, 0 jobs that are over, 0 files of answers.\n"
     )
     assert len(files_in(folder)) == 3
 

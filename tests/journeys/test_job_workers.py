@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -30,9 +30,12 @@ PATIENCE_SECONDS = 240.0
 
 
 @contextmanager
-def a_worker(url: str, metrics_port: int) -> Iterator[subprocess.Popen[str]]:
+def a_worker(
+    url: str, metrics_port: int, settings: Mapping[str, object] | None = None
+) -> Iterator[subprocess.Popen[str]]:
     environment = {**os.environ, "SETWRIGHT_DATABASE_URL": url, "SETWRIGHT_JOB_LEASE_SECONDS": "3"}
     environment["SETWRIGHT_WORKER_METRICS_PORT"] = str(metrics_port)
+    environment |= {f"SETWRIGHT_{name.upper()}": str(value) for name, value in (settings or {}).items()}
     process = subprocess.Popen(
         [sys.executable, "-m", "service", "worker"],
         cwd=ROOT,

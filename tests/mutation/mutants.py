@@ -1212,7 +1212,7 @@ MUTANTS = (
     # In the room blobs:
     Mutant(
         "service.blobs.s3",
-        "S3Store.get",
+        "S3Store._opened",
         "_is_absent(refusal.code)",
         "False",
         ("tests/blobs/test_store.py::test_what_is_put_is_there_until_it_is_removed",),

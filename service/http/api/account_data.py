@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from tempfile import TemporaryFile
 from typing import IO, Annotated
 
+from fastapi import Request
 from pydantic import Field, StringConstraints
-from starlette.responses import Response, StreamingResponse
+from starlette.datastructures import Headers
+from starlette.responses import Response
 
 from service.account_data import deletion
-from service.account_data.export import write_export
+from service.account_data.export import cost_of_export, write_export
 from service.accounts import recovery
 from service.accounts.confirmation import confirm
 from service.http.api.account import NewPassword
 from service.http.dependencies import AccountCaller, ClientAddress, Context, Json
+from service.http.elsewhere import FileAnswer, Work, answer_file
 from service.http.openapi import problems, router
 from service.http.responses import NO_STORE, Sends
 from service.http.wire import In, Secret, Text
@@ -23,7 +24,6 @@ account_data = router("/v1/account", "Account")
 
 ZIP = "application/zip"
 _EXPORT_HEADERS = {"Content-Disposition": "A name for the file."}
-_PORTION_BYTES = 64 * 1024
 AnyAccountName = Annotated[Text, StringConstraints(min_length=1, max_length=100)]
 
 
@@ -44,15 +44,16 @@ class AccountDeletionIn(In):
 
 @account_data.get("/export", responses=problems("busy", "not-ready", "storage-full"))
 async def export_account(
-    context: Context, caller: AccountCaller
+    request: Request, context: Context, caller: AccountCaller, work: Work
 ) -> Annotated[Response, Sends(headers=_EXPORT_HEADERS, media=(ZIP,))]:
     """Everything that the account keeps, as one ZIP file, readable without this program: coins, definitions, photos, all else.
 
     `README.txt` in it says what is where, `manifest.json` the SHA-256 of each file and what was left out."""
 
+    await work.weigh(await context.read(lambda connection: cost_of_export(connection, caller.owner)))
+
     def write() -> IO[bytes]:
-        # It has no name, so that it is gone with this request, whatever becomes of that.
-        file = TemporaryFile(prefix="setwright-export-", dir=context.spool)  # noqa: SIM115 - it is sent after this
+        file = answer_file(request)
         try:
             write_export(context.database, context.blobs, caller.owner, file, context.now())
         except BaseException:
@@ -66,14 +67,7 @@ async def export_account(
         "Content-Disposition": f'attachment; filename="setwright-account-{context.today()}.zip"',
         "Content-Length": str(file.tell()),
     }
-    return StreamingResponse(_portions(file), 200, headers, ZIP)
-
-
-def _portions(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        file.seek(0)
-        while portion := file.read(_PORTION_BYTES):
-            yield portion
+    return FileAnswer(200, tuple(Headers({**headers, "Content-Type": ZIP}).raw), file)
 
 
 @account_data.post(
@@ -92,4 +86,6 @@ async def delete_account(context: Context, caller: AccountCaller, body: Json[Acc
     Nothing is deleted (409) while a club would be left without a steward, or other accounts without an administrator."""
     password = None if body.password is None else body.password.get_secret_value()
     await confirm(context, caller, body.name, password)
-    await context.run(lambda: deletion.delete_account(context.database, context.blobs, caller.owner, context.now()))
+    await context.run(
+        lambda: deletion.delete_account(context.database, context.blobs, context.job_files, caller.owner, context.now())
+    )

@@ -7,16 +7,17 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 from sqlalchemy import Connection
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 
 from service.accounts.model import Owner
 from service.errors import Conflict
-from service.http.dependencies import Context, CurrentOwner, stored_id
+from service.http.dependencies import Context, CurrentCaller, CurrentOwner, stored_id
 from service.http.event_streams import EVENTS, Event, event_stream
 from service.http.kept_jobs import JobOut, job_out
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import PRIVATE, Paged, Sends
+from service.jobs.files import remove_files
 from service.jobs.model import Job
 from service.jobs.store import JobStore
 
@@ -50,19 +51,30 @@ def get_job(context: Context, owner: CurrentOwner, id: JobId) -> JobOut:
 
 @jobs.get("/{id}/result", responses=problems("clash"))
 def get_job_result(
-    context: Context, owner: CurrentOwner, id: JobId
+    context: Context, caller: CurrentCaller, id: JobId
 ) -> Annotated[Response, Sends(media=("application/octet-stream",), meaning="The answer as it would have been given.")]:
-    """The answer, with the status and the media type that it would have had."""
+    """The answer, with the status and the media type that it would have had.
+
+    It is for tokens with a scope with which the job can be asked for."""
 
     def find(connection: Connection) -> Response:
-        store = JobStore(connection, owner)
+        store = JobStore(connection, caller.owner)
         answer = store.answer(id)
         if answer is None:
             job = store.get(id)
             why = f": {job.detail}" if job.detail else ""
             raise Conflict(f"the job is {job.state}, so there is no answer{why}")
-        headers = {name: value for name, value in answer.headers if name.lower() not in _NOT_REPEATED}
-        return Response(answer.body, answer.status, {**PRIVATE, **headers})
+        if needed := store.get(id).scopes:
+            caller.ensure(needed)
+        # As an application sends them, names are in lower case.
+        kept = {name.lower(): value for name, value in answer.headers if name.lower() not in _NOT_REPEATED}
+        headers = {**{name.lower(): value for name, value in PRIVATE.items()}, **kept}
+        if isinstance(answer.body, bytes):
+            return Response(answer.body, answer.status, headers)
+        pieces = context.job_files.pieces(caller.owner.id, answer.body.name)
+        if pieces is None:
+            raise Conflict("the file of the answer is not there any more: ask again for what the job was asked for")
+        return StreamingResponse(pieces, answer.status, {**headers, "content-length": str(answer.body.bytes)})
 
     return context.database.read(find)
 
@@ -71,14 +83,15 @@ def get_job_result(
 async def cancel_job(context: Context, owner: CurrentOwner, id: JobId) -> None:
     """Cancel a job; one that is over is forgotten."""
 
-    def act(connection: Connection) -> None:
+    def act(connection: Connection) -> list[str]:
         store = JobStore(connection, owner)
         if store.get(id).is_over:
-            store.forget(id)
-        else:
-            store.cancel(id, context.now())
+            return store.forget(id)
+        store.cancel(id, context.now())
+        return []
 
-    await context.write(act)
+    if files := await context.write(act):
+        await context.run(lambda: remove_files(context.job_files, owner, files))
 
 
 @jobs.get("/{id}/events")
