@@ -37,7 +37,7 @@ right.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 
@@ -51,6 +51,14 @@ class Fault:
     hint: str | None = None
     line: int | None = None
     column: int | None = None
+    # What the message was made of, where it can be told in another language (see SetwrightError); else it is the message.
+    sentence: str = field(default="", compare=False, repr=False)
+    parts: Mapping[str, object] = field(default_factory=dict, compare=False, repr=False)
+
+    @classmethod
+    def of(cls, code: str, sentence: str, /, pointer: str = "", hint: str | None = None, **parts: object) -> Fault:
+        """A fault whose message is the sentence with the parts put in."""
+        return cls(code, sentence.format_map(parts), pointer, hint, sentence=sentence, parts=parts)
 
     def under(self, prefix: str) -> Fault:
         """The same fault, seen from a document in which `prefix` leads here."""
@@ -70,9 +78,16 @@ class Fault:
 
 
 class SetwrightError(Exception):
-    """Root of everything a caller can act on."""
+    """Root of everything a caller can act on.
+
+    `sentence` is what people are told, in English, with the names of `parts` in braces where these go in. Both are kept, so that
+    it can be told in another language (service/reference/languages). A sentence without parts is taken as it is."""
 
     code: ClassVar[str]
+
+    def __init__(self, sentence: str = "", /, **parts: object) -> None:
+        self.sentence, self.parts = sentence, parts
+        super().__init__(sentence.format_map(parts) if parts else sentence)
 
     def __reduce__(self) -> tuple[Any, ...]:
         # It passes between processes whole, whatever its class is made of.
@@ -152,7 +167,7 @@ class NotFound(SetwrightError):
 
     def __init__(self, kind: str, key: str) -> None:
         self.kind, self.key = kind, key
-        super().__init__(f"there is no {kind} '{key}'")
+        super().__init__("there is no {kind} '{key}'", kind=kind, key=key)
 
 
 class Conflict(SetwrightError):
@@ -196,9 +211,9 @@ class FetchError(SetwrightError):
 
     code = "fetch-failed"
 
-    def __init__(self, message: str, faults: Iterable[Fault] = ()) -> None:
+    def __init__(self, sentence: str, /, faults: Iterable[Fault] = (), **parts: object) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
-        super().__init__(message)
+        super().__init__(sentence, **parts)
 
 
 class AddressNotAllowed(FetchError):
@@ -248,9 +263,9 @@ class Busy(SetwrightError):
 
     code = "busy"
 
-    def __init__(self, message: str, retry_after_seconds: int = 1) -> None:
+    def __init__(self, sentence: str, /, retry_after_seconds: int = 1, **parts: object) -> None:
         self.retry_after_seconds = retry_after_seconds
-        super().__init__(message)
+        super().__init__(sentence, **parts)
 
 
 class RateLimited(Busy):

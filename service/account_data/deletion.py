@@ -82,7 +82,10 @@ def _hand_over(store: AccountStore, account: Account, administrator: str | None)
     if administrator is not None:
         heir = store.named(administrator)
         if heir is None or heir.owner == account.owner:
-            raise Conflict(f"there is no other account named '{administrator}' that could become the administrator")
+            raise Conflict(
+                "there is no other account named '{administrator}' that could become the administrator",
+                administrator=administrator,
+            )
         store.lock(heir.owner)
         store.make_administrator(heir.owner)
         return

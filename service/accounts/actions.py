@@ -67,7 +67,7 @@ def count_attempt(connection: Connection, throttles: Iterable[Throttle], now: da
         delay = timedelta(0) if before is None else remaining_delay(before, throttle.policy, now)
         if delay > timedelta(0):
             seconds = ceil(delay.total_seconds())
-            raise RateLimited(f"too many attempts: try again in {seconds} seconds", seconds)
+            raise RateLimited("too many attempts: try again in {seconds} seconds", seconds, seconds=seconds)
         store.put(throttle, one_more(before, throttle.policy, now))
     store.prune(now)
 

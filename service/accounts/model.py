@@ -46,7 +46,10 @@ class ScopeMissing(Forbidden):
 
     def __init__(self, needed: Iterable[str], message: str = "") -> None:
         self.needed = tuple(needed)
-        super().__init__(message or f"this needs a token with the scope {' or '.join(self.needed)}")
+        if message:
+            super().__init__(message)
+        else:
+            super().__init__("this needs a token with the scope {scopes}", scopes=" or ".join(self.needed))
 
 
 class WrongCredentials(Forbidden):

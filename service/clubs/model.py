@@ -42,7 +42,7 @@ class Membership:
     def ensure(self, role: str) -> None:
         """Raises Forbidden unless the member may do what takes this role."""
         if ROLES.index(self.role) < ROLES.index(role):
-            raise Forbidden(f"this takes a {role} of the club")
+            raise Forbidden("this takes a {role} of the club", role=role)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,9 @@ class MemberRoles:
         """Raises Conflict while there are other members."""
         others = len(self.roles.keys() - {member})
         if others:
-            raise Conflict(f"the club has {others} other members: hand it over and leave, or remove them first")
+            raise Conflict(
+                "the club has {others} other members: hand it over and leave, or remove them first", others=others
+            )
 
 
 def _steered(roles: Mapping[str, str]) -> MemberRoles:

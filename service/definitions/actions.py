@@ -70,7 +70,11 @@ def publish(
     draft."""
     store, line = _held(connection, owner, identity, expect)
     if line.draft is None:
-        raise Conflict(f"the definition '{identity}' has no draft to publish: its newest revision is {line.published}")
+        raise Conflict(
+            "the definition '{id}' has no draft to publish: its newest revision is {newest}",
+            id=identity,
+            newest=line.published,
+        )
     version = new_id()
     draft = line.draft
     if document is not None and document != draft.document:
@@ -95,7 +99,9 @@ def withdraw(
     store, line = _held(connection, owner, identity, expect)
     revision = store.revision(identity, number)
     if revision.status == "withdrawn":
-        raise Conflict(f"revision {number} of the definition '{identity}' is withdrawn already")
+        raise Conflict(
+            "revision {revision} of the definition '{id}' is withdrawn already", revision=number, id=identity
+        )
     version = new_id()
     gone = replace(revision, status="withdrawn", updated_at=now, withdrawn_at=now, withdrawn_because=because)
     store.withdraw(identity, version, gone)
@@ -130,7 +136,7 @@ def discard(connection: Connection, owner: Owner, identity: str, *, expect: Expe
     """Deletes a definition that was never published. Raises Conflict when it was: others may rely on its revisions."""
     store, line = _held(connection, owner, identity, expect)
     if line.published:
-        raise Conflict(f"the definition '{identity}' has published revisions, which stay")
+        raise Conflict("the definition '{id}' has published revisions, which stay", id=identity)
     store.delete(identity)
 
 

@@ -116,7 +116,7 @@ class DefinitionStore:
 
     def ensure_new(self, identity: str) -> None:
         if self._connection.execute(select(definition.c.id).where(*self._is(identity))).first() is not None:
-            raise Conflict(f"there is a definition '{identity}' already")
+            raise Conflict("there is a definition '{id}' already", id=identity)
 
     def add(self, line: StoredDefinition) -> None:
         values = {"id": line.id, "version": line.version, "published": line.published, **_drafted(line.draft)}

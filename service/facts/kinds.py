@@ -19,15 +19,17 @@ _LONGEST_TEXT = 2_000
 _NULL_HINT = 'leave the attribute out when it was not looked at; write {"none": true} when it is known to have none'
 
 
-def _fault(code: str, message: str, pointer: str = "", hint: str | None = None) -> Invalid:
-    return Invalid([Fault(code, message, pointer, hint)])
+def _fault(code: str, sentence: str, /, pointer: str = "", hint: str | None = None, **parts: object) -> Invalid:
+    return Invalid([Fault.of(code, sentence, pointer, hint, **parts)])
 
 
 def _text(attribute: Attribute, raw: Any) -> Value:
     if not isinstance(raw, str):
-        raise _fault("type", f"'{attribute.name}' takes a text, not {value_kind_of(raw)}")
+        raise _fault("type", "'{name}' takes a text, not {kind}", name=attribute.name, kind=value_kind_of(raw))
     if len(raw) > _LONGEST_TEXT:
-        raise _fault("over-limit", f"'{attribute.name}' takes texts of up to {_LONGEST_TEXT} characters")
+        raise _fault(
+            "over-limit", "'{name}' takes texts of up to {most} characters", name=attribute.name, most=_LONGEST_TEXT
+        )
     return canonical_value(attribute, raw)
 
 
@@ -37,37 +39,39 @@ def canonical_value(attribute: Attribute, word: str) -> str:
     if attribute.values and word not in attribute.values:
         near = nearest(word, [*attribute.values, *attribute.synonyms])
         wanted = f"did you mean '{near}'?" if near else f"it takes one of: {', '.join(attribute.values)}"
-        raise _fault("value", f"'{attribute.name}' cannot be '{word}'", hint=wanted)
+        raise _fault("value", "'{name}' cannot be '{word}'", hint=wanted, name=attribute.name, word=word)
     return word
 
 
 def _whole(attribute: Attribute, raw: Any) -> Value:
     number = _decimal(attribute, raw)
     if not isinstance(number, int):
-        raise _fault("type", f"'{attribute.name}' takes a whole number, not {raw}")
+        raise _fault("type", "'{name}' takes a whole number, not {number}", name=attribute.name, number=raw)
     return number
 
 
 def _decimal(attribute: Attribute, raw: Any) -> Value:
     if isinstance(raw, bool) or not isinstance(raw, int | float | Decimal):
-        raise _fault("type", f"'{attribute.name}' takes a number, not {value_kind_of(raw)}")
+        raise _fault("type", "'{name}' takes a number, not {kind}", name=attribute.name, kind=value_kind_of(raw))
     if isinstance(raw, float):
         raw = Decimal(repr(raw))
     if isinstance(raw, Decimal) and (
         not raw.is_finite() or abs(raw.adjusted()) > 100 or len(raw.as_tuple().digits) > 40
     ):
-        raise _fault("value", f"'{attribute.name}' takes a finite number of at most 40 digits")
+        raise _fault("value", "'{name}' takes a finite number of at most 40 digits", name=attribute.name)
     number = exact(raw)
     low, high = attribute.low, attribute.high
     if (low is not None and number < low) or (high is not None and number > high):
-        ends = f"from {low} to {high}" if low is not None and high is not None else f"{low or 0} or more"
-        raise _fault("value", f"'{attribute.name}' takes numbers {ends}, not {raw}")
+        told = {"name": attribute.name, "low": low or 0, "number": raw}
+        if low is None or high is None:
+            raise _fault("value", "'{name}' takes numbers {low} or more, not {number}", **told)
+        raise _fault("value", "'{name}' takes numbers from {low} to {high}, not {number}", **told, high=high)
     return number
 
 
 def _boolean(attribute: Attribute, raw: Any) -> Value:
     if not isinstance(raw, bool):
-        raise _fault("type", f"'{attribute.name}' is true or false, not {value_kind_of(raw)}")
+        raise _fault("type", "'{name}' is true or false, not {kind}", name=attribute.name, kind=value_kind_of(raw))
     return raw
 
 
@@ -77,7 +81,9 @@ def _date(attribute: Attribute, raw: Any) -> Value:
             return date.fromisoformat(raw)
     except ValueError:
         pass
-    raise _fault("type", f"'{attribute.name}' takes a date such as 1887-06-20", hint="year-month-day, as in ISO 8601")
+    raise _fault(
+        "type", "'{name}' takes a date such as 1887-06-20", hint="year-month-day, as in ISO 8601", name=attribute.name
+    )
 
 
 def _timestamp(attribute: Attribute, raw: Any) -> Value:
@@ -86,7 +92,9 @@ def _timestamp(attribute: Attribute, raw: Any) -> Value:
             return read_instant(raw)
     except ValueError:
         pass
-    raise _fault("type", f"'{attribute.name}' takes an instant such as 2026-11-25T10:00:00Z", hint="RFC 3339, in UTC")
+    raise _fault(
+        "type", "'{name}' takes an instant such as 2026-11-25T10:00:00Z", hint="RFC 3339, in UTC", name=attribute.name
+    )
 
 
 def read_instant(text: str) -> datetime:
@@ -102,10 +110,14 @@ def _terms(attribute: Attribute, raw: Any) -> Value:
         raw = [raw]
     if not isinstance(raw, list):
         raise _fault(
-            "type", f"'{attribute.name}' takes a list of texts, not {value_kind_of(raw)}", hint='for example ["holed"]'
+            "type",
+            "'{name}' takes a list of texts, not {kind}",
+            hint='for example ["holed"]',
+            name=attribute.name,
+            kind=value_kind_of(raw),
         )
     if len(raw) > MOST_TERMS:
-        raise _fault("over-limit", f"'{attribute.name}' takes at most {MOST_TERMS} texts")
+        raise _fault("over-limit", "'{name}' takes at most {most} texts", name=attribute.name, most=MOST_TERMS)
     faults: list[Fault] = []
     terms: list[str] = []
     for place, item in enumerate(raw):
@@ -135,7 +147,7 @@ def _read_value(attribute: Attribute, raw: Any) -> Value:
     if raw == {"none": True}:
         return NONE
     if raw is None:
-        raise _fault("null", f"'{attribute.name}' is null, which says nothing", hint=_NULL_HINT)
+        raise _fault("null", "'{name}' is null, which says nothing", hint=_NULL_HINT, name=attribute.name)
     return _terms(attribute, raw) if attribute.many else _READERS[attribute.type](attribute, raw)
 
 
@@ -151,17 +163,20 @@ def read_fact(attribute: Attribute, raw: Any) -> Knowledge:
         return _read_subsets(attribute, raw)
     raise _fault(
         "form",
-        f"this is no way to write what is known of '{attribute.name}'",
+        "this is no way to write what is known of '{name}'",
+        name=attribute.name,
         hint='a value, {"none": true}, {"one_of": [...]}, {"from": a, "to": b} or {"has": [...], "perhaps": [...]}',
     )
 
 
 def _read_alternatives(attribute: Attribute, raw: Any) -> Knowledge:
     if not isinstance(raw, list) or not raw:
-        raise _fault("empty-alternatives", f"'one_of' of '{attribute.name}' lists at least one value", "/one_of")
+        raise _fault(
+            "empty-alternatives", "'one_of' of '{name}' lists at least one value", "/one_of", name=attribute.name
+        )
     if len(raw) > _MOST_ALTERNATIVES:
-        message = f"'one_of' of '{attribute.name}' lists {len(raw)} values; at most {_MOST_ALTERNATIVES} are taken"
-        raise _fault("over-limit", message, "/one_of")
+        sentence = "'one_of' of '{name}' lists {count} values; at most {most} are taken"
+        raise _fault("over-limit", sentence, "/one_of", name=attribute.name, count=len(raw), most=_MOST_ALTERNATIVES)
     faults: list[Fault] = []
     values: dict[Value, None] = {}
     for place, item in enumerate(raw):
@@ -177,7 +192,10 @@ def _read_alternatives(attribute: Attribute, raw: Any) -> Knowledge:
 def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     if not attribute.is_ordered or attribute.many:
         raise _fault(
-            "type", f"'{attribute.name}' is not a number or date, so it has no range", hint='use {"one_of": [...]}'
+            "type",
+            "'{name}' is not a number or date, so it has no range",
+            hint='use {"one_of": [...]}',
+            name=attribute.name,
         )
     faults: list[Fault] = []
     ends: dict[str, Any] = {"from": None, "to": None}
@@ -194,8 +212,9 @@ def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     low, high = ends["from"], ends["to"]
     if low is not None and high is not None:
         if low > high:
-            message = f"the range of '{attribute.name}' runs backwards: from {raw['from']} to {raw['to']}"
-            raise _fault("reversed-range", message, hint="put the lower end in 'from'")
+            sentence = "the range of '{name}' runs backwards: from {low} to {high}"
+            told = {"name": attribute.name, "low": raw["from"], "high": raw["to"]}
+            raise _fault("reversed-range", sentence, hint="put the lower end in 'from'", **told)
         if low == high:
             return Among((low,))
     return Between(low, high)
@@ -203,15 +222,15 @@ def _read_range(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
 
 def _read_subsets(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     if not attribute.many:
-        message = f"'{attribute.name}' has one value, so it has no list of which some is uncertain"
-        raise _fault("type", message, hint='use {"one_of": [...]}')
+        sentence = "'{name}' has one value, so it has no list of which some is uncertain"
+        raise _fault("type", sentence, hint='use {"one_of": [...]}', name=attribute.name)
     faults: list[Fault] = []
     terms: dict[str, frozenset[str]] = {"has": frozenset(), "perhaps": frozenset()}
     for name, items in raw.items():
         try:
             found = _read_value(attribute, items)
             if not isinstance(found, frozenset):
-                raise _fault("form", f"`{name}` is a list of texts", hint="leave an empty list out")
+                raise _fault("form", "`{name}` is a list of texts", hint="leave an empty list out", name=name)
             terms[name] = found
         except Invalid as refusal:
             faults.extend(refusal.under(f"/{name}").faults)
@@ -219,7 +238,9 @@ def _read_subsets(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
         raise Invalid(faults)
     has, perhaps = terms["has"], terms["perhaps"] - terms["has"]
     if len(has) + len(perhaps) > MOST_TERMS:
-        raise _fault("over-limit", f"'{attribute.name}' takes at most {MOST_TERMS} texts", "/perhaps")
+        raise _fault(
+            "over-limit", "'{name}' takes at most {most} texts", "/perhaps", name=attribute.name, most=MOST_TERMS
+        )
     return Subsets(has, perhaps) if perhaps else Among((has,))
 
 

@@ -76,7 +76,9 @@ class Fetcher:
                 async with asyncio.timeout(self._seconds):
                     return await self._follow(url, etag, tuple(kinds))
             except TimeoutError:
-                raise FetchTooSlow(f"no complete answer within {self._seconds:g} seconds") from None
+                raise FetchTooSlow(
+                    "no complete answer within {seconds} seconds", seconds=f"{self._seconds:g}"
+                ) from None
 
     async def _follow(self, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]) -> Fetched:
         # Imported here: few servers ever fetch anything.
@@ -94,7 +96,7 @@ class Fetcher:
                 if isinstance(found, Fetched):
                     return found
                 url = self._further(url, found)
-        raise FetchRedirected(f"the host redirects more than {MOST_REDIRECTS} times")
+        raise FetchRedirected("the host redirects more than {most} times", most=MOST_REDIRECTS)
 
     async def _ask(
         self, pool: httpcore.AsyncConnectionPool, url: httpx.URL, etag: str | None, kinds: tuple[str, ...]
@@ -122,9 +124,9 @@ class Fetcher:
         if answer.status in (404, 410):
             raise FetchFailed("the host has nothing at this address: a share may be revoked, expired or used up")
         if answer.status != 200:
-            raise FetchFailed(f"the host answered with the status {answer.status}")
+            raise FetchFailed("the host answered with the status {status}", status=answer.status)
         kind = _kind(headers, kinds)
-        too_large = FetchTooLarge(f"the document has more than {self._most_bytes} bytes")
+        too_large = FetchTooLarge("the document has more than {bytes} bytes", bytes=self._most_bytes)
         if is_declared_past(headers.get("content-length", ""), self._most_bytes):
             raise too_large
         parts, size = [], 0
@@ -162,7 +164,7 @@ def _kind(headers: Mapping[str, str], kinds: tuple[str, ...]) -> str:
         raise FetchUnreadable("the document has a Content-Encoding, which was not asked for")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind not in kinds:
-        raise FetchUnreadable(f"the document's Content-Type is not {' or '.join(kinds)}")
+        raise FetchUnreadable("the document's Content-Type is not {kinds}", kinds=" or ".join(kinds))
     return kind
 
 

@@ -91,7 +91,9 @@ def read_link(text: str, *, from_loopback: bool = False) -> httpx.URL:
     import httpx
 
     if len(text) > LONGEST_LINK or _NOT_IN_A_LINK.search(text):
-        raise AddressNotAllowed(f"a link has at most {LONGEST_LINK} characters, without spaces or backslashes")
+        raise AddressNotAllowed(
+            "a link has at most {most} characters, without spaces or backslashes", most=LONGEST_LINK
+        )
     try:
         url = httpx.URL(text)
         host, port = url.raw_host.decode("ascii"), url.port

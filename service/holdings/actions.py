@@ -125,7 +125,7 @@ def write_all(
         for change, identity, mutation_id in entries:
             if change.before is None:
                 if log.record(identity) is not None:
-                    raise Conflict(f"there is, or was, a holding '{identity}' already")
+                    raise Conflict("there is, or was, a holding '{id}' already", id=identity)
                 mutation = Mutation(mutation_id, CREATE, identity, now, flattened(change.after))
             else:
                 before = change.before.data

@@ -74,11 +74,9 @@ class HoldingStore:
         row = self._connection.execute(query).first()
         if row is not None:
             # A delete is never undone by a mere copy (sync.md, invariant 4).
-            raise Conflict(
-                f"the holding '{identity}' was deleted; a new one needs a new id"
-                if row.destroyed
-                else f"there is a holding '{identity}' already"
-            )
+            if row.destroyed:
+                raise Conflict("the holding '{id}' was deleted; a new one needs a new id", id=identity)
+            raise Conflict("there is a holding '{id}' already", id=identity)
 
     def _living(self) -> Select[Any]:
         return select(*_COLUMNS).where(holding.c.owner_id == self._owner.id, holding.c.destroyed.is_(False))

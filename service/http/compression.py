@@ -15,7 +15,8 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette_compress import CompressMiddleware, add_compress_type, remove_compress_type
 
-from service.http.conditional import coded_tag, tag_as_sent, weights
+from service.http.conditional import coded_tag, tag_as_sent
+from service.http.weights import weights
 
 # What is shorter fits into a packet or two as it is.
 LEAST_BYTES = 1_000

@@ -14,15 +14,13 @@ from service.errors import Stale
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
 from service.http.responses import Reply, T
+from service.http.weights import LONGEST_HEADER
 from service.reference.languages import ENGLISH, LANGUAGES
 
 # One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
 _TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
 _ONE = re.compile(_TAG)
 _LIST = re.compile(rf"[ \t]*{_TAG}(?:[ \t]*,[ \t]*{_TAG})*[ \t]*")
-LONGEST_HEADER = 2_000
-# A weight (RFC 9110, section 12.4.2).
-_WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
 
 
 def entity_tag(*parts: object) -> str:
@@ -126,16 +124,6 @@ def _tags(header: str, name: str) -> list[str]:
     if len(header) > LONGEST_HEADER or _LIST.fullmatch(header) is None:
         raise Problem("bad-request", f'the header {name} takes entity tags in double quotes, such as "abc", or *')
     return [_CODED.sub('"', tag) for tag in _ONE.findall(header)]
-
-
-def weights(header: str) -> dict[str, float]:
-    """What a header of preferences names, each with its weight (RFC 9110, section 12.4.2)."""
-    found: dict[str, float] = {}
-    for part in header[:LONGEST_HEADER].split(","):
-        kind, *parameters = (piece.strip().lower() for piece in part.split(";"))
-        told = [piece.removeprefix("q=") for piece in parameters if piece.startswith("q=")]
-        found[kind] = float(told[0]) if told and _WEIGHT.fullmatch(told[0]) else 1.0
-    return found
 
 
 # --- languages -----------------------------------------------------------------------------------------------------------

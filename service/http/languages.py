@@ -7,8 +7,9 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from service.http.conditional import joined, weights
+from service.http.conditional import joined
 from service.http.openapi import describes, request_header
+from service.http.weights import preferred
 from service.reference.languages import ENGLISH, LANGUAGES, Language, best_language
 from service.reference.languages import language as language_of
 
@@ -25,9 +26,7 @@ CONTENT_LANGUAGE = {"Content-Language": "The language of the labels and sentence
     )
 )
 async def _asked_language(request: Request) -> Language:
-    told = weights(joined(request, "accept-language") or "")
-    # Sorting is stable: of equals the first one.
-    return best_language(sorted((tag for tag in told if told[tag] > 0), key=lambda tag: -told[tag]))
+    return best_language(preferred(joined(request, "accept-language") or ""))
 
 
 AskedLanguage = Annotated[Language, Depends(_asked_language)]

@@ -20,7 +20,10 @@ from starlette.responses import Response
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import ReadOnly, Unreachable
 from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
+from service.http.weights import preferred
 from service.http.wire import Out
+from service.reference.languages import ENGLISH, Language, best_language
+from service.reference.languages import language as language_of
 from service.rules.shape_messages import shape_message
 
 MEDIA_TYPE = "application/problem+json"
@@ -86,45 +89,76 @@ _KIND_OF_STATUS = {
 }
 
 _MOST_FAULTS_SHOWN = 1_000
+# Parts of refusals that are words of ours, and not a caller's: what kind of thing there is none of, what kind of value came,
+# who asks too often.
+_OUR_WORDS = {"kind", "whose"}
 
 
 class Problem(Exception):
     """A problem of the HTTP conversation itself; `kind` is a name in KINDS."""
 
     def __init__(
-        self, kind: str, detail: str, faults: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
+        self,
+        kind: str,
+        detail: str,
+        faults: Sequence[Fault] = (),
+        headers: Mapping[str, str] | None = None,
+        parts: Mapping[str, object] | None = None,
     ) -> None:
-        self.kind, self.detail, self.faults, self.headers = (
-            PROBLEM_KINDS[kind],
-            detail,
-            tuple(faults),
-            dict(headers or {}),
-        )
-        super().__init__(detail)
+        self.kind, self.faults, self.headers = PROBLEM_KINDS[kind], tuple(faults), dict(headers or {})
+        self._sentence, self._parts = detail, parts or {}
+        super().__init__(self.detail_in(None))
+
+    @property
+    def detail(self) -> str:
+        """The detail in English."""
+        return self.detail_in(None)
+
+    def detail_in(self, language: Language | None) -> str:
+        """The detail in a language, in English where it has no words of its own for it."""
+        return _told(self._sentence, self._parts, language or language_of(ENGLISH))
 
 
 def problem_response(request: Request, problem: Problem) -> Response:
-    """The problem document."""
-    return problem_response_at(base_url(request), problem)
+    """The problem document, in the language that was asked for."""
+    asked = ",".join(request.headers.getlist("accept-language"))
+    return problem_response_at(base_url(request), problem, best_language(preferred(asked)))
 
 
-def problem_response_at(address: str, problem: Problem) -> Response:
-    """The problem document of a service at an address. Text that cannot be encoded is replaced, never an error of its own."""
+def problem_response_at(address: str, problem: Problem, language: Language | None = None) -> Response:
+    """The problem document of a service at an address, in English or another language. Text that cannot be encoded is replaced,
+    never an error of its own."""
+    told = language or language_of(ENGLISH)
     kind, faults = problem.kind, problem.faults[:_MOST_FAULTS_SHOWN]
     shown: list[dict[str, Any]] = [
-        {name: _encodable(part) for name, part in fault.as_json().items()} for fault in faults
+        {name: _encodable(part) for name, part in {**fault.as_json(), **_in_words(fault, told)}.items()}
+        for fault in faults
     ]
     document = ProblemOut(
         type=f"{address}/problems/{kind.name}",
-        title=kind.title,
+        title=told.refusal(kind.title),
         status=kind.status,
-        detail=_encodable(problem.detail),
+        detail=_encodable(problem.detail_in(told)),
         error=kind.error or UNSET,
         errors=[FaultOut(**fault) for fault in shown] or UNSET,
         errors_left_out=len(problem.faults) - len(faults) or UNSET,
     )
-    headers = {"Cache-Control": "no-store", **problem.headers}
+    headers = {"Cache-Control": "no-store", "Content-Language": told.tag, **problem.headers}
     return Response(msgspec.json.encode(document), kind.status, headers, MEDIA_TYPE)
+
+
+def _told(sentence: str, parts: Mapping[str, object], language: Language) -> str:
+    """A sentence in a language, with its parts; in English where the language has no words of its own for it."""
+    if not parts:
+        return language.refusal(sentence)
+    ours = {name: language.refusal(str(parts[name])) for name in _OUR_WORDS & parts.keys()}
+    return language.refusal(sentence).format_map({**parts, **ours})
+
+
+def _in_words(fault: Fault, language: Language) -> dict[str, str]:
+    """What people are told of a fault, in a language."""
+    told = {"message": _told(fault.sentence or fault.message, fault.parts, language)}
+    return told if fault.hint is None else {**told, "hint": language.refusal(fault.hint)}
 
 
 def base_url(request: Request) -> str:
@@ -151,10 +185,14 @@ def _of_domain(error: SetwrightError) -> Problem:
     name = error.code
     if isinstance(error, Invalid):
         count = len(error.faults)
-        detail = error.faults[0].message if count == 1 else f"{count} errors; see `errors`"
-        return Problem(name, error.detail or detail, error.faults)
+        if error.detail or count == 1:
+            first = error.faults[0] if error.faults else None
+            if error.detail or first is None:
+                return Problem(name, error.detail or "", error.faults)
+            return Problem(name, first.sentence or first.message, error.faults, parts=first.parts)
+        return Problem(name, "{count} errors; see `errors`", error.faults, parts={"count": count})
     if isinstance(error, FetchError):
-        return Problem(name, str(error), error.faults)
+        return Problem(name, error.sentence, error.faults, parts=error.parts)
     headers: dict[str, str] = {}
     if isinstance(error, Busy):
         headers["Retry-After"] = str(error.retry_after_seconds)
@@ -167,7 +205,7 @@ def _of_domain(error: SetwrightError) -> Problem:
         headers["Retry-After"] = "5"
     elif isinstance(error, ReadOnly):
         headers["Retry-After"] = "30"
-    return Problem(name, str(error), headers=headers)
+    return Problem(name, error.sentence, headers=headers, parts=error.parts)
 
 
 def _of_http(error: HTTPException) -> Problem:

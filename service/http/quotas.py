@@ -98,17 +98,20 @@ class Standing:
         return (b"ratelimit-policy", self.rate.policy), (b"ratelimit", told)
 
 
+_MOST_LONG = "{most} requests of yours that take long are answered at once: wait until one of them has ended"
+
+
 class Places:
     """So many at once for each key; 0: any number."""
 
-    def __init__(self, most: int, what: str) -> None:
-        self._most, self._what = most, what
+    def __init__(self, most: int) -> None:
+        self._most = most
         self._taken: Counter[str] = Counter()
 
     def take(self, key: str) -> None:
         """Raises QuotaExceeded when all are taken."""
         if self._most and self._taken[key] >= self._most:
-            raise QuotaExceeded(f"{self._most} {self._what} at once: wait until one of them has ended", 1)
+            raise QuotaExceeded(_MOST_LONG, 1, most=self._most)
         self._taken[key] += 1
 
     def give_back(self, key: str) -> None:
@@ -124,7 +127,7 @@ class Quotas:
     def __init__(self, settings: Settings, clock: Callable[[], float] = time.time) -> None:
         self.account = _rate("account", settings.rate_account)
         self.anonymous = _rate("anonymous", settings.rate_anonymous)
-        self.heavy = Places(settings.heavy_at_once, "requests of yours that take long are answered")
+        self.heavy = Places(settings.heavy_at_once)
         self._clock = clock
         self._memory = Windows(clock)
         where = settings.rate_storage.get_secret_value()
@@ -296,12 +299,21 @@ class Meter:
             self._quotas.heavy.give_back(self._place)
 
 
+_TOO_MANY = (
+    "{whose} as many requests as it may: {units} in {within} seconds, of which some count for several; try again in "
+    "{wait} seconds"
+)
+
+
 def exceeded(standing: Standing, whose: str) -> QuotaExceeded:
     rate = standing.rate
     return QuotaExceeded(
-        f"{whose} as many requests as it may: {rate.units} in {rate.seconds} seconds, of which some count for several; "
-        f"try again in {standing.seconds} seconds",
+        _TOO_MANY,
         standing.seconds,
+        whose=whose,
+        units=rate.units,
+        within=rate.seconds,
+        wait=standing.seconds,
     )
 
 

@@ -45,7 +45,7 @@ class JobStore:
             select(func.count()).where(job.c.owner_id == self._owner.id, job.c.state.in_((QUEUED, RUNNING)))
         ).scalar_one()
         if waiting >= most:
-            raise Busy(f"{waiting} of your jobs wait or run: wait for one of them, or cancel it", 10)
+            raise Busy("{waiting} of your jobs wait or run: wait for one of them, or cancel it", 10, waiting=waiting)
         self._connection.execute(
             insert(job).values(
                 owner_id=self._owner.id,

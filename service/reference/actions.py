@@ -197,9 +197,9 @@ def record_issue(
     AccountStore(connection).lock(owner)
     store, version = IssueStore(connection, owner), new_id()
     if issue.id in shipped_issues():
-        raise Conflict(f"the issue '{issue.id}' comes with the service; one of your own needs another id")
+        raise Conflict("the issue '{id}' comes with the service; one of your own needs another id", id=issue.id)
     if store.find(issue.id) is not None:
-        raise Conflict(f"there is an issue '{issue.id}' already")
+        raise Conflict("there is an issue '{id}' already", id=issue.id)
     _ensure_replaceable(store, issue)
     _ensure_room(store, 1)
     store.add([issue], version, now)
@@ -215,7 +215,9 @@ def ensure_changeable(connection: Connection, owner: Owner, identity: str, *, ex
     if before is not None:
         expect(before)
     elif identity in shipped_issues():
-        raise Conflict(f"the issue '{identity}' comes with the service and is the same for all; record one of your own")
+        raise Conflict(
+            "the issue '{id}' comes with the service and is the same for all; record one of your own", id=identity
+        )
     else:
         raise NotFound("issue", identity[:200])
 

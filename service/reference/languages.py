@@ -38,6 +38,7 @@ class Language(Speech):
     issue_phrases: Mapping[str, str] = field(default_factory=dict)
     messages: Mapping[str, str] = field(default_factory=dict)
     phrases: Mapping[str, str] = field(default_factory=dict)
+    refusals: Mapping[str, str] = field(default_factory=dict)
     stamp: str = ""
 
     def of_attribute(self, name: str, member: str, english: str) -> str:
@@ -59,6 +60,10 @@ class Language(Speech):
     def sentence(self, code: str) -> str:
         """The sentence of a message; see `MESSAGES`."""
         return self.messages.get(code, MESSAGES[code])
+
+    def refusal(self, sentence: str) -> str:
+        """What is said of a request that is refused, by its English sentence, with its parts still in braces."""
+        return self.refusals.get(sentence, sentence)
 
     # -- of Speech
 

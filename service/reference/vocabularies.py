@@ -81,10 +81,11 @@ def keep_vocabulary(connection: Connection, owner: Owner, kept: KeptVocabulary, 
     store, version = VocabularyStore(connection, owner), new_id()
     if kept.name in shipped.vocabularies():
         raise Conflict(
-            f"the vocabulary '{kept.name}' comes with the service: take another name, and `extends` for additions to it"
+            "the vocabulary '{name}' comes with the service: take another name, and `extends` for additions to it",
+            name=kept.name,
         )
     if store.find(kept.name) is not None:
-        raise Conflict(f"there is a vocabulary '{kept.name}' already")
+        raise Conflict("there is a vocabulary '{name}' already", name=kept.name)
     _ensure_sound(store, kept)
     _ensure_room(store, 1, len(kept.own.concepts))
     store.add(kept, version, now)
@@ -102,7 +103,8 @@ def ensure_changeable(connection: Connection, owner: Owner, name: str, *, expect
         return before
     if name in shipped.vocabularies():
         raise Conflict(
-            f"the vocabulary '{name}' comes with the service and is the same for all; keep one that extends it"
+            "the vocabulary '{name}' comes with the service and is the same for all; keep one that extends it",
+            name=name,
         )
     raise NotFound("vocabulary", name[:100])
 
@@ -125,7 +127,9 @@ def delete_vocabulary(connection: Connection, owner: Owner, name: str) -> None:
     store = VocabularyStore(connection, owner)
     others = store.extending(name)
     if others:
-        raise Conflict(f"'{others[0]}' extends the vocabulary '{name}': change or delete that one first")
+        raise Conflict(
+            "'{other}' extends the vocabulary '{name}': change or delete that one first", other=others[0], name=name
+        )
     store.delete(name)
     IssueStore(connection, owner).renew(new_id())
 

@@ -6,9 +6,13 @@ source.
 
 from __future__ import annotations
 
+import ast
 import gettext
+import json
 import re
 from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
 
 import pycountry
 import pytest
@@ -17,6 +21,7 @@ from service.analysis.change_words import CHANGE_WORDS
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.formats.page_words import PAGE_WORDS
+from service.http.problems import PROBLEM_KINDS
 from service.progress.description import describer
 from service.reference import shipped
 from service.reference.languages import ENGLISH, LANGUAGES, best_language, language
@@ -29,6 +34,8 @@ from tests.conftest import Running
 from tests.set_definitions import NAMES as SHIPPED
 from tests.set_definitions import a_set
 
+SERVICE = Path(__file__).resolve().parents[2] / "service"
+ALL_CODE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(SERVICE.rglob("*.py")))
 OTHERS = [tag for tag in LANGUAGES if tag != ENGLISH]
 _PART = re.compile(r"\{(\w+)(?::([^}]*))?\}")
 
@@ -68,6 +75,109 @@ def test_every_phrase_of_rules_coins_pages_and_changes_is_there_with_the_same_pa
         ), code
         # French sets a space that does not break before these signs.
         assert tag != "fr" or not re.search(r" [:;!?»]|« ", told[code]), code
+
+
+# Which argument of each is what people are told.
+REFUSALS = {
+    **dict.fromkeys(("Fault", "Problem", "of", "_fault"), 1),
+    **dict.fromkeys(("Conflict", "Stale", "Forbidden", "NotAuthenticated", "Busy", "StateMismatch", "UnknownState"), 0),
+    **dict.fromkeys(("RateLimited", "QuotaExceeded", "AskedTooSoon", "QuotaFull", "WrongCredentials"), 0),
+    **dict.fromkeys(("FetchFailed", "FetchUnreadable", "FetchRedirected", "FetchTooLarge", "FetchTooSlow"), 0),
+    "AddressNotAllowed": 0,
+}
+# Faults that are still put together in English where they are raised: the number may only become smaller.
+STILL_ENGLISH = 225
+
+
+def refusals() -> tuple[set[str], int]:
+    """The sentences of refusals as the code has them, and how many it puts together where they are raised."""
+    found, others = set[str](), 0
+    for path in sorted(SERVICE.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        known = {
+            target.id: node.value.value
+            for node in tree.body
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
+            for target in node.targets
+            if isinstance(target, ast.Name) and isinstance(node.value.value, str)
+        }
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Call):
+                continue
+            name = ast.unparse(node.func).removeprefix("Fault.")
+            if name not in REFUSALS or len(node.args) <= REFUSALS[name]:
+                continue
+            told = node.args[REFUSALS[name]]
+            if isinstance(told, ast.Constant) and isinstance(told.value, str):
+                found.add(told.value)
+            elif isinstance(told, ast.Name) and told.id in known:
+                found.add(known[told.id])
+            else:
+                others += 1
+    return found, others
+
+
+@pytest.mark.parametrize("tag", OTHERS)
+def test_every_refusal_that_has_a_sentence_has_it_in_the_language(tag: str) -> None:
+    spoken, (sentences, others) = language(tag), refusals()
+    wanted = {*sentences, *(kind.title for kind in PROBLEM_KINDS.values())}
+    assert wanted - set(spoken.refusals) == set()
+    assert others <= STILL_ENGLISH, others
+    assert len(wanted) > 180
+    for english, told in spoken.refusals.items():
+        # What is in braces besides is JSON, in a sentence without parts.
+        parts_of = re.compile(r"\{(\w+)\}")
+        assert set(parts_of.findall(told)) == set(parts_of.findall(english)), english
+        assert tag != "fr" or not re.search(r" [;!?»]|« ", told), english
+    # No sentence stays from a refusal that there is no more.
+    left = set(spoken.refusals) - wanted
+    ours = {
+        *re.findall(r'(?:NotFound|stored_id|_checked_id)\(\s*"([^"]+)"', ALL_CODE),
+        *re.findall(r'"([^"]+ has made)"', ALL_CODE),
+    }
+    assert {one for one in left - ours if json.dumps(one)[1:-1] not in ALL_CODE and one not in ALL_CODE} == set()
+    assert ours - set(spoken.refusals) == set()
+
+
+@pytest.mark.anyio
+async def test_a_refusal_is_told_in_the_language_that_was_asked_for(service: Running) -> None:
+    client, headers = service.client, service.collector()
+
+    async def refused(method: str, path: str, tag: str | None, **more: object) -> dict[str, Any]:
+        asked = {**headers, "Content-Type": "application/json", **({"Accept-Language": tag} if tag else {})}
+        answer = await client.request(method, path, headers=asked, **more)  # type: ignore[arg-type]
+        assert answer.status_code >= 400, answer.text
+        assert answer.headers["content-language"] == (tag or "en")
+        told: dict[str, Any] = answer.json()
+        return told
+
+    document = {"format": "set-definition/1", "title": "One", "slots": [{"id": "a", "accepts": "grade >= 20"}]}
+    made = await client.post("/v1/definitions", json={"document": document}, headers=headers)
+    identity = made.json()["id"]
+    same = {"json": {"id": identity, "document": document}}
+    for tag, title, detail in (
+        (None, "Conflict", f"there is a definition '{identity}' already"),
+        ("de", "Widerspruch", f"Eine Definition „{identity}“ gibt es schon"),
+        ("fr", "Conflit", f"Il y a déjà une définition «\N{NO-BREAK SPACE}{identity}\N{NO-BREAK SPACE}»"),
+    ):
+        told = await refused("POST", "/v1/definitions", tag, **same)
+        assert (told["title"], told["detail"]) == (title, detail)
+        # What programs read is the same in every language.
+        assert (told["status"], told["type"].rpartition("/")[2]) == (409, "clash")
+    told = await refused("GET", "/v1/definitions/nowhere", "de")
+    assert told["detail"] == "Nicht vorhanden: Definition „...“"
+    told = await refused("POST", "/v1/holdings", "de", content=b"")
+    assert told["title"] == "Unlesbarer Inhalt"
+    assert [fault["message"] for fault in told["errors"]] == ["Der Inhalt ist leer"]
+    # What has no words there yet is told in English, under a title that everybody understands.
+    told = await refused("POST", "/v1/holdings", "de", json={"note": 5})
+    assert told["title"] == "Ungültige Anfrage"
+    assert told["errors"][0]["pointer"] == "/note"
+    # With parts, of which some are words of ours.
+    told = await refused("POST", "/v1/holdings", "de", json={"facts": {"grade": "fine"}})
+    assert told["detail"] == told["errors"][0]["message"] == "„grade“ nimmt eine Zahl; gekommen ist: ein Text"
+    told = await refused("POST", "/v1/holdings", None, json={"facts": {"grade": "fine"}})
+    assert told["detail"] == told["errors"][0]["message"] == "'grade' takes a number, not a text"
 
 
 @pytest.mark.parametrize("tag", OTHERS)

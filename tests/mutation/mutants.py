@@ -1205,7 +1205,7 @@ MUTANTS = (
     Mutant(
         "service.fetch.client",
         "_kind",
-        "raise FetchUnreadable(f\"the document's Content-Type is not {' or '.join(kinds)}\")",
+        'raise FetchUnreadable("the document\'s Content-Type is not {kinds}", kinds=" or ".join(kinds))',
         "pass",
         ("tests/fetch/test_client.py::test_what_is_no_document_is_refused",),
     ),

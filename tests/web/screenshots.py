@@ -103,6 +103,16 @@ def take_all(page: Page, openings: list[Opening]) -> None:
     page.until(".draft-items")
     page.run("document.querySelector('.part-editor details').scrollIntoView()")
     take(page, "builder-set", dark=True)
+    page.run(
+        "[...document.querySelectorAll('.place-list .entry')].find((one) => one.textContent.includes('free choice')).click()"
+    )
+    page.until(".part-editor summary", says="Rules of this choice").click()
+    for rule in ("All different in", "At most so many of each"):
+        page.until(".adding button", says=rule).click()
+        page.until(".adding .attribute-picker .buttons button").click()
+    page.until(".draft-items button[aria-expanded=true]")
+    page.run("document.querySelector('.draft-items').closest('details').scrollIntoView()")
+    take(page, "builder-choice", dark=False)
     page.open("/app/table")
     page.until("#fact-denomination")
     # Facts that matter less are folded away.

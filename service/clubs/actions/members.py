@@ -152,7 +152,9 @@ def leave_all(connection: Connection, owner: Owner, now: datetime) -> None:
                 note_deed(connection, own, "left", now)
     if stuck:
         names = ", ".join(f"'{name}'" for name in stuck)
-        raise Conflict(f"members would be left without a steward: make another member a steward first in {names}")
+        raise Conflict(
+            "members would be left without a steward: make another member a steward first in {names}", names=names
+        )
 
 
 def invite(

@@ -53,7 +53,7 @@ def revise(
     by = admit(connection, seat.club, seat.owner, STEWARD, hold=True)
     before, source = OfferStore(connection, seat.club).newest(identity), _own(connection, by, own, number)
     if source.digest == before.digest:
-        raise Conflict(f"revision {before.number} of what the club offers says the same already")
+        raise Conflict("revision {revision} of what the club offers says the same already", revision=before.number)
     return _offered(connection, by, REVISED, identity, before.number + 1, source, note, now)
 
 
@@ -80,7 +80,7 @@ def take(
     offered = offers.newest(identity) if number is None else offers.revision(identity, number)
     before = copies.of(identity)
     if before is not None:
-        raise Conflict(f"your definition '{before.definition}' was taken from it already")
+        raise Conflict("your definition '{definition}' was taken from it already", definition=before.definition)
     line, _ = definitions.draft(connection, seat.owner, None, offered.document, now)
     line, revision = definitions.publish(connection, seat.owner, line.id, now, expect=lambda _: None)
     copies.add(offered, seat.club, line.id)
@@ -115,7 +115,7 @@ def _own(connection: Connection, by: Membership, own: str, number: int | None) -
     store = DefinitionStore(connection, by.owner)
     published = store.line(own).published
     if not published:
-        raise Conflict(f"the definition '{own}' has no published revision to offer")
+        raise Conflict("the definition '{definition}' has no published revision to offer", definition=own)
     return store.revision(own, published if number is None else number)
 
 

@@ -128,7 +128,7 @@ class Proposal:
     def _moved(self, event: str, now: datetime) -> Proposal:
         state = TRANSITIONS.get((self.state, event))
         if state is None:
-            raise Conflict(f"the swap is {self.state} already")
+            raise Conflict("the swap is {state} already", state=self.state)
         return replace(self, state=state, decided_at=None if state == PROPOSED else now)
 
 

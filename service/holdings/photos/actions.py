@@ -109,10 +109,10 @@ def add(
     store = PhotoStore(connection, owner)
     for kept in store.of(holding):
         if kept.side == side and photo.digest in (kept.file.digest, kept.file.sha256):
-            raise Conflict(f"this is the photo '{kept.id}' already")
+            raise Conflict("this is the photo '{id}' already", id=kept.id)
     named = store.named_by(holding)
     if len(named) >= quota.per_holding:
-        raise QuotaFull(f"the holding has {len(named)} photos; the limit is {quota.per_holding}")
+        raise QuotaFull("the holding has {count} photos; the limit is {most}", count=len(named), most=quota.per_holding)
     keep(connection, owner, blobs, photo.digest, photo, quota, now)
     change_photos(connection, owner, holding, now, add=[(photo.digest, side, None)])
     (kept,) = (each for each in store.of(holding) if (each.file.sha256, each.side) == (photo.digest, side))
@@ -138,7 +138,12 @@ def keep(
         more = 0 if store.kept([photo.digest]) else photo.stored_bytes
         used = store.used_bytes()
     if used + more > quota.bytes:
-        raise QuotaFull(f"all photos take {used} bytes; with {more} more they would be past the limit of {quota.bytes}")
+        raise QuotaFull(
+            "all photos take {used} bytes; with {more} more they would be past the limit of {bytes}",
+            used=used,
+            more=more,
+            bytes=quota.bytes,
+        )
     # A sweep may have taken them since they were put.
     _put(blobs, owner, photo)
     about = (photo.digest, photo.kind, photo.width, photo.height, len(photo.images[FULL]), photo.stored_bytes)

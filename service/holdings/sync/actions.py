@@ -141,7 +141,7 @@ def synchronise(
     before = log.state
     _ensure_known(connection, owner, before, known)
     if if_in is not None and if_in != before:
-        raise StateMismatch(f"the state is {before}, not {if_in}; nothing was applied")
+        raise StateMismatch("the state is {before}, not {if_in}; nothing was applied", before=before, if_in=if_in)
     log.look_up(batch)
     answers = apply_all(log, batch, checking(attributes, [sent.mutation.patch for sent in batch]))
     log.write_down()

@@ -63,7 +63,7 @@ def get_job_result(
         if answer is None:
             job = store.get(id)
             why = f": {job.detail}" if job.detail else ""
-            raise Conflict(f"the job is {job.state}, so there is no answer{why}")
+            raise Conflict("the job is {state}, so there is no answer{why}", state=job.state, why=why)
         if needed := store.get(id).scopes:
             caller.ensure(needed)
         # As an application sends them, names are in lower case.

@@ -124,9 +124,9 @@ async def adopt_revision(
         if number is None:
             return replace(step, to=DefinitionStore(connection, owner).unadopted(step.to))
         if step.to.status == "draft":
-            raise Conflict(f"revision {number} is a draft: publish it before your set follows it")
+            raise Conflict("revision {revision} is a draft: publish it before your set follows it", revision=number)
         if step.to.status == "withdrawn" and step.line.adopted != number:
-            raise Conflict(f"revision {number} is withdrawn: choose another one")
+            raise Conflict("revision {revision} is withdrawn: choose another one", revision=number)
         return step
 
     step = await context.read(look)

@@ -56,7 +56,9 @@ async def prepare_import(context: Context, request: ImportRequest) -> Definition
 def ensure_room(connection: Connection, owner: Owner, now: datetime) -> None:
     """Raises Conflict if as many imports as may are not confirmed yet."""
     if DefinitionImportStore(connection, owner).pending(now) >= MOST_PENDING_IMPORTS:
-        raise Conflict(f"there are {MOST_PENDING_IMPORTS} unconfirmed imports already: confirm or delete some")
+        raise Conflict(
+            "there are {most} unconfirmed imports already: confirm or delete some", most=MOST_PENDING_IMPORTS
+        )
 
 
 def add_import(connection: Connection, owner: Owner, made: DefinitionImport) -> None:
@@ -76,7 +78,9 @@ def confirm_import(
     store = DefinitionImportStore(connection, owner)
     found = store.get(identity, now)
     if found.definition is not None:
-        raise Conflict(f"this import was confirmed already: it is the definition '{found.definition}'")
+        raise Conflict(
+            "this import was confirmed already: it is the definition '{definition}'", definition=found.definition
+        )
     assert found.document is not None
     line, _ = definitions.draft(connection, owner, None, found.document, now)
     line, revision = definitions.publish(connection, owner, line.id, now, expect=_unchanged)

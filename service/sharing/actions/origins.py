@@ -122,5 +122,5 @@ def _published(connection: Connection, owner: Owner, identity: str, number: int 
     store = DefinitionStore(connection, owner)
     published = store.line(identity).published
     if not published:
-        raise Conflict(f"the definition '{identity}' has no published revision to copy")
+        raise Conflict("the definition '{id}' has no published revision to copy", id=identity)
     return store.revision(identity, number or published)

@@ -124,7 +124,7 @@ def read_newer(fetched: Fetched, number: int, now: datetime) -> OriginRevision:
     """The newer revision that was fetched. Raises FetchUnreadable, Invalid, DigestMismatch."""
     newer = read_fetched(fetched)
     if newer.revision != number:
-        raise FetchUnreadable(f"it is not revision {number}, which the link named as its newest")
+        raise FetchUnreadable("it is not revision {revision}, which the link named as its newest", revision=number)
     definition = definition_of(newer)
     return OriginRevision(number, definition.digest, definition.title, now, newer.document)
 
@@ -145,7 +145,11 @@ def _address_of_revision(address: str, number: int) -> str:
 
 def _ensure_due(origin: Origin, seconds_left: float) -> None:
     if origin.kind not in (SHARE, OWN):
-        raise Conflict(f"this definition came from a {origin.kind}, which cannot be asked for newer revisions")
+        raise Conflict(
+            "this definition came from a {kind}, which cannot be asked for newer revisions", kind=origin.kind
+        )
     if seconds_left > 0:
         wait = math.ceil(seconds_left)
-        raise AskedTooSoon(f"the last check of the origin failed; it can be asked again in {wait} seconds", wait)
+        raise AskedTooSoon(
+            "the last check of the origin failed; it can be asked again in {wait} seconds", wait, wait=wait
+        )

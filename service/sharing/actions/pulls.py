@@ -111,7 +111,9 @@ def _ends(
     first, theirs = ends or _ends_of_origin(connection, owner, identity, number)
     base = before or first
     if (theirs.number, theirs.digest) == (base.number, base.digest):
-        raise Conflict(f"revision {theirs.number} of the origin was pulled already; nothing newer is known")
+        raise Conflict(
+            "revision {revision} of the origin was pulled already; nothing newer is known", revision=theirs.number
+        )
     expect(line)
     return _Ends(base.document, mine, theirs)
 

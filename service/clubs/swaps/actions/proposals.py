@@ -55,7 +55,7 @@ def propose(
     others = store.of(made.sides)
     reason = what_overtakes(made, _present(connection, made, consents), _accepted(others), now)
     if reason is not None:
-        raise Conflict(f"the swap cannot come about: {reason}")
+        raise Conflict("the swap cannot come about: {reason}", reason=reason)
     if any(_is_same(made, other.as_of(now)) for other in others):
         raise Conflict("the same swap is proposed already")
     store.add(made)

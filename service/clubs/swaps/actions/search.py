@@ -124,7 +124,12 @@ async def _current(
     done = await renewed(context, member.club, SPARES, offered, old[:MOST_NEW], bases, day)
     if len(old) > MOST_NEW:
         ready = len(found) - len(old) + len(done)
-        raise Busy(f"the sets of {ready} of {len(found)} members are evaluated; ask again for the others", 1)
+        raise Busy(
+            "the sets of {ready} of {all} members are evaluated; ask again for the others",
+            1,
+            ready=ready,
+            all=len(found),
+        )
     by_member = {shown.member: shown for shown in done}
     gone = {shown.member for shown in old} - by_member.keys()
     return [by_member.get(shown.member, shown) for shown in found if shown.member not in gone]

@@ -3,7 +3,7 @@
 import { Problem, ask, send } from "./api.js";
 import { plain } from "./exact.js";
 import { named, newId as made, unflattened } from "./mutations.js";
-import { device, lastReport, turn } from "./sending.js";
+import { device, turn } from "./sending.js";
 import { say } from "./words.js";
 
 /**
@@ -187,6 +187,3 @@ async function sent(isIt) {
   const errors = error.errors ?? (error.messages ?? []).map((detail) => ({ detail }));
   throw new Problem({ status: 422, ...error, errors });
 }
-
-/** Whether the service could not be reached the last time. */
-export const isOffline = () => lastReport()?.problem?.status === 0;
