@@ -35,10 +35,12 @@ SHEET = (
 SIZES = {"phone": (390, 844), "desktop": (1120, 800)}
 
 
-def take(page: Page, name: str, *, dark: bool) -> None:
-    """The window as it is, in one of the sizes each."""
+def take(page: Page, name: str, *, dark: bool, at: str | None = None) -> None:
+    """The window as it is, in one of the sizes each; from the element `at` on, wherever that stands in this size."""
     for size, (width, height) in SIZES.items():
         page.look(width, dark=dark, height=height)
+        if at is not None:
+            page.run("document.querySelector(arguments[0]).scrollIntoView()", at)
         time.sleep(0.5)
         shot = page.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
         colours = "dark" if dark else "light"
@@ -153,15 +155,17 @@ def take_club(page: Page, server: Running) -> None:
         page.until("#consent-display tbody")
         page.until(".standings .bar")
         take(page, "consent", dark=True)
-        for held in circle.reader.ask("GET", "/v1/holdings")["items"]:
-            circle.reader.photograph(held["id"], content=drawing(held["number"], held["facts"]))
-        circle.shows(circle.reader, **ALL, photos=True)
+        for member in (circle.steward, circle.reader):
+            for held in member.ask("GET", "/v1/holdings")["items"]:
+                member.photograph(held["id"], content=drawing(held["number"], held["facts"]))
+            circle.shows(member, **ALL, photos=True)
         page.open(circle.set_page())
         page.press("Put the display together")
         page.until("[aria-label=Exhibits]")
+        # Pictures are asked for once they are in sight.
         page.run("document.querySelector('[aria-label=Exhibits]').scrollIntoView()")
         page.until("[aria-label=Exhibits] .small-photo img")
-        take(page, "display", dark=False)
+        take(page, "display", dark=False, at="[aria-label=Exhibits]")
         page.open(shared["link"])
         take(page, "shared", dark=False)
 
