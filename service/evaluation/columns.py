@@ -273,11 +273,18 @@ class Columns:
         if not conjunctions or not self.rows:
             return
         cells = self.rows * sum(map(len, conjunctions))
-        if self.rows <= selection_module.FEW_ROWS and cells <= selection_module.MOST_MARKS:
+        is_few = self.rows <= selection_module.FEW_ROWS or self._is_one_of_lookups(conjunctions)
+        if is_few and cells <= selection_module.MOST_MARKS:
             select_among_few(conjunctions, self.rows, self, tell)
             return
         every = Selection(np.arange(self.rows), np.full(self.rows, EVERY_MARK, np.uint8))
         select(tree_of(conjunctions, self._passing(conjunctions), self.rows, self), every, self, tell)
+
+    def _is_one_of_lookups(self, conjunctions: Sequence[Sequence[Plan]]) -> bool:
+        """Whether there is but one, as of a filter, and each of its operands is looked up by the codes of one attribute."""
+        if len(conjunctions) != 1:
+            return False
+        return all(isinstance(one, int) and self.attribute_of(one) is not None for one in conjunctions[0])
 
     def _passing(self, conjunctions: Iterable[Iterable[Plan]]) -> dict[Plan, float]:
         """The share of rows that pass each clause about one attribute, by a sample."""

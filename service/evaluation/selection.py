@@ -139,7 +139,7 @@ def select(branch: Branch, at: Selection, judge: Judge, tell: Tell) -> None:
 
 def select_among_few(conjunctions: Sequence[Sequence[Plan]], rows: int, judge: Judge, tell: Tell) -> None:
     """Tells what every conjunction selects among all rows, operand by operand over all of them: for so few rows that the
-    branches of a tree cost more than they save."""
+    branches of a tree cost more than they save, or for one conjunction, whose rows then need no numbers before the end."""
     operands = {operand: at for at, operand in enumerate(dict.fromkeys(chain.from_iterable(conjunctions)))}
     by_attribute: dict[str, list[int]] = {}
     marks = np.full((len(operands) + 1, rows), EVERY_MARK, np.uint8)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,7 @@ from service.progress.stored_coins import StoredCoins
 from service.rules.predicates import EvaluationContext, Predicate
 
 MOMENTS = ("created_at", "updated_at")
+_LEAST_STEP = 1_000
 ORDERED = (*(name for name, field in OWN_FIELDS.items() if not field.many and name != "issue"), *MOMENTS)
 """The own fields by which holdings can be sorted."""
 
@@ -69,6 +71,19 @@ class Ordered:
     def value(self, row: int) -> Any:
         """What the holding counts for; None: not recorded."""
         return self.values[self.codes[row]]
+
+    def among(self, flags: Flags) -> Rows:
+        """The rows that have a flag, in this order."""
+        return self.rows[flags[self.rows]]
+
+    def first(self, most: int, flags: Flags) -> Rows:
+        """The first of them, up to so many: no more rows than that takes are looked at."""
+        found, at, step = [self.rows[:0]], 0, max(_LEAST_STEP, 4 * most)
+        while most > 0 and at < len(self.rows):
+            rows = self.rows[at : at + step]
+            found.append(rows[flags[rows]][:most])
+            most, at, step = most - len(found[-1]), at + step, 2 * step
+        return np.concatenate(found)
 
 
 class Searched:
@@ -316,25 +331,36 @@ class FoldedTexts:
 
 @dataclass(frozen=True)
 class FoundHoldings:
-    """The holdings that fit, in order: `rows`."""
+    """The holdings that fit (`fitting` has a flag for each row; None: all of them), in order."""
 
     order: Order
-    rows: Rows
     ordered: Ordered
+    fitting: Flags | None
     held: HoldingColumns
 
     def __len__(self) -> int:
-        return len(self.rows)
+        return len(self.held) if self.fitting is None else int(np.count_nonzero(self.fitting))
+
+    @cached_property
+    def rows(self) -> Rows:
+        """Their rows, in order."""
+        return self.ordered.rows if self.fitting is None else self.ordered.among(self.fitting)
 
     def after(self, key: SortKey | None, limit: int) -> Sequence[tuple[SortKey, StoredHolding]]:
         """Up to `limit` of them with their keys, from behind the key. Raises ValueError for a key of another order."""
-        first = 0
-        if key is not None:
-            try:
-                first = bisect_left(_Behind(self, key), True)
-            except TypeError:
-                raise ValueError("a key of another order") from None
-        return [(self.key(row), self.held[row]) for row in self.rows[first : first + limit].tolist()]
+        if key is None and self.fitting is not None:
+            rows = self.ordered.first(limit, self.fitting)
+        else:
+            first = 0 if key is None else self._behind(key)
+            rows = self.rows[first : first + limit]
+        return [(self.key(row), self.held[row]) for row in rows.tolist()]
+
+    def _behind(self, key: SortKey) -> int:
+        """How many are not behind the key."""
+        try:
+            return bisect_left(_Behind(self, key), True)
+        except TypeError:
+            raise ValueError("a key of another order") from None
 
     def key(self, row: int) -> SortKey:
         """Where a holding is in the order."""

@@ -106,14 +106,17 @@ def test_both_ways_find_the_same(data: st.DataObject) -> None:
     )
     searched = Searched(held, TABLE, looks())
     ordered = searched.in_order(order)
-    mine = ordered.rows
+    fitting = None
     if predicate is not None:
-        mine = mine[searched.fitting(predicate, attributes, context, placed, doubtful=doubtful)[mine]]
+        fitting = searched.fitting(predicate, attributes, context, placed, doubtful=doubtful)
     if sought is not None:
-        mine = mine[searched.having(sought)[mine]]
-    result = FoundHoldings(order, mine, ordered, held)
+        having = searched.having(sought)
+        fitting = having if fitting is None else fitting & having
+    result = FoundHoldings(order, ordered, fitting, held)
     assert len(result) == len(expected)
     assert list(result.after(None, 99)) == expected
+    few = data.draw(st.integers(0, 3))
+    assert list(result.after(None, few)) == expected[:few]
     keys = [key for key, _ in expected] + [(data.draw(st.sampled_from(KEYS)), "coin-2")]
     for key in keys:
         limit = data.draw(st.integers(1, 3))

@@ -53,15 +53,14 @@ def search(
     day = context.today()
     read = context.database.read(lambda connection: _Read(connection, owner, rule, sort, day))
     # The session is closed: what follows takes long.
-    searched, ordered = read.searched, read.searched.in_order(read.order)
-    rows = ordered.rows
+    searched, fitting = read.searched, None
     if read.predicate is not None:
         scope = EvaluationContext(day, read.vocabularies)
-        fits = searched.fitting(read.predicate, read.filter_attributes, scope, read.places(), doubtful=doubtful)
-        rows = rows[fits[rows]]
+        fitting = searched.fitting(read.predicate, read.filter_attributes, scope, read.places(), doubtful=doubtful)
     if words is not None:
-        rows = rows[searched.having(folded(words).split())[rows]]
-    return FoundHoldings(read.order, rows, ordered, searched.held)
+        having = searched.having(folded(words).split())
+        fitting = having if fitting is None else fitting & having
+    return FoundHoldings(read.order, searched.in_order(read.order), fitting, searched.held)
 
 
 def count_coins(context: Context, owner: Owner, name: str | None) -> HoldingCounts:
