@@ -67,6 +67,7 @@ from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.http.safe_headers import SafeHeaders
 from service.job_queue import job_queue
+from service.memory import settle_memory
 from service.observability.log import begin_log
 from service.observability.metrics import PUBLISH_SECONDS, Metrics
 from service.observability.work_counts import Tally
@@ -127,12 +128,6 @@ _SILENT: dict[str, Any] = {
     "operation_spans": False,
     "auto_configure": False,
 }
-
-
-# A collection read at once is a million objects and no garbage: with Python's own thresholds, looking through them again and
-# again took two thirds of the time of a filter over 10,000 holdings. New objects are looked through once, in small portions:
-# while that goes on no request gets its turn, and 100,000 took up to 0.1 s.
-GARBAGE = (10_000, 200, 50)
 
 
 @asynccontextmanager
@@ -269,5 +264,5 @@ def from_environment() -> FastAPI:
     """The service as the environment sets it; every worker process calls this."""
     settings = Settings()
     begin_log(settings.log_level, settings.log_format, settings.secrets)
-    gc.set_threshold(*GARBAGE)
+    settle_memory()
     return create_app(settings, alone=True)

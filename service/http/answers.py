@@ -182,7 +182,8 @@ class Questions:
         """Long ones are not kept, and of the others the newest."""
         if len(query) + len(accept) > _LONGEST_QUESTION:
             return
-        self._known[path, query, accept] = question
+        # One that is known stays: what is kept by it stays found.
+        self._known.setdefault((path, query, accept), question)
         if len(self._known) > _MOST_QUESTIONS:
             self._known.popitem(last=False)
 

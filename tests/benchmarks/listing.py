@@ -4,7 +4,6 @@ one, in turns."""
 from __future__ import annotations
 
 import asyncio
-import gc
 import statistics
 import tempfile
 import time
@@ -13,7 +12,7 @@ from pathlib import Path
 
 import httpx
 
-from service.app import GARBAGE
+from service.memory import settle_memory
 from tests.benchmarks.syncing import Devices
 from tests.conftest import Running, own_database, running, settings_for
 
@@ -39,7 +38,7 @@ class Listed:
 def measured(server_url: str | None, sizes: tuple[int, int]) -> list[Listed]:
     """Each question to a collection of each size."""
     # As a server does.
-    gc.set_threshold(*GARBAGE)
+    settle_memory()
     with tempfile.TemporaryDirectory() as folder, own_database(Path(folder), server_url) as url:
         return asyncio.run(_measured(url, sizes))
 

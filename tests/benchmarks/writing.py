@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import csv
-import gc
 import io
 import random
 import statistics
@@ -23,13 +22,13 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection
 
-from service.app import GARBAGE
 from service.database.engine import Database
 from service.database.ids import new_id
 from service.database.migrate import upgrade
 from service.facts.core_attributes import CORE
 from service.holdings.sync.actions import synchronise
 from service.http.api.sync import judged
+from service.memory import settle_memory
 from tests.benchmarks.data import SEED, a_coin
 from tests.benchmarks.syncing import engines
 from tests.clock import NOW
@@ -91,7 +90,7 @@ class Imports:
 
 def batches(server_url: str | None, there: int = THERE, repeats: int = REPEATS) -> Batches:
     # As a server does.
-    gc.set_threshold(*GARBAGE)
+    settle_memory()
     with (
         tempfile.TemporaryDirectory() as folder,
         own_database(Path(folder), server_url) as url,
@@ -101,7 +100,7 @@ def batches(server_url: str | None, there: int = THERE, repeats: int = REPEATS) 
 
 
 def imports(server_url: str | None, rows: int = ROWS, repeats: int = IMPORTS) -> Imports:
-    gc.set_threshold(*GARBAGE)
+    settle_memory()
     with tempfile.TemporaryDirectory() as folder, own_database(Path(folder), server_url) as url:
         return asyncio.run(_imports(url, rows, repeats))
 

@@ -17,6 +17,8 @@ from service.client import Device
 from tests.soak.measured import Requests
 
 MOST_COINS = 40
+# Of all browsers of an account.
+MOST_CREATED = 400
 CHECKED: dict[str, Any] = {
     "format": "set-definition/1",
     "title": "Crowns and florins",
@@ -238,7 +240,7 @@ class BrowserLoad(threading.Thread):
     def create(self, client: httpx.Client, *, only_pending: bool = False) -> None:
         """A new coin under a key of its own; one whose answer never came is sent again."""
         if self.pending is None:
-            if only_pending or len(self._account.created) > MOST_COINS * 10:
+            if only_pending or len(self._account.created) > MOST_CREATED:
                 return
             key = uuid4().hex
             self.pending = (key, {"facts": facts(self._chance), "number": key})

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import ctypes
-import gc
 import json
 import multiprocessing
 import os
@@ -29,8 +28,11 @@ import uvicorn
 from pydantic import SecretStr
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.app import GARBAGE, create_app
+from service.app import create_app
+from service.database import lookup
+from service.http import answered_before
 from service.http.connections import serving_options
+from service.memory import settle_memory
 from service.observability.log import begin_log
 from service.reference import compiled
 from service.settings import Settings
@@ -42,9 +44,15 @@ from tests.soak.run import opened_tokens
 MIB = 1024 * 1024
 # So many times faster than people: what they wait between two requests is divided by it.
 HASTE = 50.0
-# Small caches are full after some thousand requests.
+# Small caches are full after some thousand requests, and so are collections.
 SMALL = {"answers_bytes": MIB, "warm_bytes": 2 * MIB}
-_DEFINITIONS_BYTES = 64 * 1024
+_SMALL_TABLES = (
+    (compiled, "MOST_BYTES", 16 * 1024),
+    (compiled, "MOST_RULE_BYTES", MIB),
+    (answered_before, "_MOST_MEANINGS", 50),
+    (lookup, "_MOST_READ", 50),
+)
+_MOST_CREATED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +163,7 @@ class _Hasty(threading.Event):
 def _call(address: str, tokens: Sequence[str], folder: str, told: Any) -> None:
     """The callers: of each account a browser and a device, until this process is ended."""
     # An evaluation in another process is none of what is measured.
+    callers.MOST_CREATED = _MOST_CREATED
     callers.LARGE["holdings"] = callers.LARGE["holdings"][:200]
     callers.LARGE["definition"] = {
         **callers.LARGE["definition"],
@@ -194,8 +203,10 @@ def run(
         )
         tokens = opened_tokens(url, accounts)
         begin_log(settings.log_level, settings.log_format, settings.secrets)
-        gc.set_threshold(*GARBAGE)
-        compiled.MOST_BYTES = _DEFINITIONS_BYTES
+        settle_memory()
+        for module, limit, size in _SMALL_TABLES:
+            assert hasattr(module, limit)
+            setattr(module, limit, size)
         app = create_app(settings, alone=True)
         answered = Answered(leak_bytes)
         app.add_middleware(Counted, answered=answered)
