@@ -208,7 +208,9 @@ class HoldingColumns(Sequence[StoredHolding]):
 def columns_of(state: State, portions: Iterable[Sequence[HeldRow]], moment: Moments) -> HoldingColumns:
     """The columns of living holdings, which come in the order of their ids, a block's in each portion."""
     dictionary = Dictionary()
-    return HoldingColumns(state, list(blocks_of(portions, dictionary)), dictionary, moment)
+    blocks = list(blocks_of(portions, dictionary))
+    dictionary.complete()
+    return HoldingColumns(state, blocks, dictionary, moment)
 
 
 def _data(dictionary: Dictionary, code: Callable[[Column], int]) -> Mapping[str, Any]:

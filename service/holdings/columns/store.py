@@ -34,6 +34,8 @@ def held_by(connection: Connection, owner: Owner) -> HoldingColumns:
         # As many changes as there are holdings: then reading all of them is no dearer.
         if state.number - columns.state.number > max(len(columns), BLOCK_ROWS):
             return None
+        if columns.dictionary.is_outgrown:
+            return None
         if not ChangeLog(connection, owner).knows(columns.state, state):
             return None
         return columns.patched(state, store.since(columns.state))

@@ -1,7 +1,8 @@
 """The distinct values of an owner's holdings as JSON text, by column: what each of them says has to be read only once. Pure.
 
 A column is an own field, or a fact. A value's code is its number in the column; code 0 is an own field's default, or of a fact
-that it is not recorded. Codes are only ever added, by one writer at a time, so that versions of the columns share them.
+that it is not recorded. Codes are only ever added, by one writer at a time, so that versions of the columns share them; when
+most are of values that were there once, the holdings are read anew.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from service.holdings.model import OWN_FIELDS, with_defaults
 Key = TypeVar("Key")
 # What a value takes beside its bytes: the object, its places in the list and the dictionary.
 _OVERHEAD = 150
+# So many values may always be met that no holding has any more.
+_MOST_LEFT_BEHIND = 1_000
 _DEFAULTS: Mapping[str, bytes] = {
     name: written(value).encode() for name, value in with_defaults({}).items() if name != "facts"
 }
@@ -66,6 +69,7 @@ class Dictionary:
         self.orders = Numbered[tuple[str, ...]]()
         # What values say, by what they are read under (`readings`).
         self.readings: dict[object, Any] = {}
+        self._at_first: int | None = None
 
     def fact(self, name: str) -> RawValues:
         """The values of a fact."""
@@ -80,6 +84,19 @@ class Dictionary:
             column.settle()
         self.instants.settle()
         self.orders.settle()
+
+    def complete(self) -> None:
+        """To be called when all holdings were read: what is met from now on comes of changes."""
+        self._at_first = self._count()
+
+    @property
+    def is_outgrown(self) -> bool:
+        """Whether changes brought more values than the holdings had: each edit leaves at least one behind, the moment before."""
+        return self._at_first is not None and self._count() > 2 * self._at_first + _MOST_LEFT_BEHIND
+
+    def _count(self) -> int:
+        columns = (*self.own.values(), *list(self.facts.values()))
+        return sum(map(len, columns)) + len(self.instants) + len(self.orders)
 
     @property
     def nbytes(self) -> int:

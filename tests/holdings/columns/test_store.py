@@ -9,6 +9,7 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from service.database.engine import Database, Limits
 from service.database.ids import new_id
 from service.facts.core_attributes import CORE
 from service.holdings import actions
+from service.holdings.columns import values
 from service.holdings.columns.held import HoldingColumns
 from service.holdings.columns.store import held_by
 from service.holdings.store import HoldingStore
@@ -214,6 +216,25 @@ def test_of_an_owner_with_more_than_the_bound_nothing_is_kept(database: Database
         assert astuple(tiny.warm.counts)[2:] == (2, 2, 0, 0)
     finally:
         tiny.close()
+
+
+@pytest.mark.parametrize("most_left", [50, 10_000])
+def test_values_that_no_coin_has_any_more_do_not_pile_up(
+    database: Database, monkeypatch: pytest.MonkeyPatch, most_left: int
+) -> None:
+    monkeypatch.setattr(values, "_MOST_LEFT_BEHIND", most_left)
+    owner = an_owner(database)
+    coin = record(database, owner, grade=1)
+    kept = []
+    for weight in range(300):
+        change(database, owner, coin, weight=weight)
+        kept.append(len(held(database, owner).dictionary.fact("weight").met))
+        if weight % 100 == 0:
+            assert_as_stored(database, owner)
+    # The control keeps one for each change, and the empty one.
+    assert max(kept) == 301 if most_left == 10_000 else max(kept) <= 100
+    # Read anew now and then, and not with each change.
+    assert sum(later < earlier for earlier, later in pairwise(kept)) <= 300 / (most_left / 2)
 
 
 def test_many_that_ask_at_once_are_answered_by_one_reading(database: Database) -> None:
