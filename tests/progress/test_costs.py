@@ -22,8 +22,8 @@ SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database
 GAINS = ("certain_gain", "possible_gain", "required_gain")
 
 
-def gains(before: EvaluationRequest, after: EvaluationRequest) -> tuple[int, ...]:
-    return tuple(b - a for a, b in zip(figures(result_of(before)), figures(result_of(after)), strict=True))
+def gains(before: dict[str, Any], after: dict[str, Any]) -> tuple[int, ...]:
+    return tuple(b - a for a, b in zip(figures(before), figures(after), strict=True))
 
 
 def figures(result: dict[str, Any]) -> tuple[int, int, int]:
@@ -38,12 +38,15 @@ def told(entry: dict[str, Any]) -> tuple[int, ...]:
 
 def ensure_costs(request: EvaluationRequest) -> list[dict[str, Any]]:
     costs = msgspec.to_builtins(costs_of_decisions(Evaluated(request)))
+    result = result_of(request)
+    old = seats_of(result)
     for cost in costs:
         pair = (cost["holding"], cost["place"])
         kind = f"{cost['kind']}s"
         fewer = replace(request, **{kind: tuple(p for p in getattr(request, kind) if p != pair)})  # type: ignore[arg-type]
-        assert told(cost) == gains(request, fewer)
-        old, new = seats_of(result_of(request)), seats_of(result_of(fewer))
+        after = result_of(fewer)
+        assert told(cost) == gains(result, after)
+        new = seats_of(after)
         changes = {place for place in {**old, **new} if old.get(place) != new.get(place)}
         assert {change["place"] for change in cost["changes"]} == changes
         assert all(change["with"] == old.get(change["place"]) for change in cost["changes"])
@@ -82,17 +85,18 @@ def test_a_rule_costs_what_two_evaluations_say() -> None:
         document, coins = a_tight_set(Random(seed))
         request = a_measurement(document, coins)
         prices = msgspec.to_builtins(prices_of_rules(Evaluated(request)))
+        result = result_of(request)
         assert [price["constraint"] for price in prices] == [rule["id"] for rule in document["constraints"]]
         for price, rule in zip(prices, document["constraints"], strict=True):
             fewer = a_measurement(without(document, rule["id"]), coins)
-            assert told(price["without"]) == gains(request, fewer), f"seed {seed}"
+            assert told(price["without"]) == gains(result, result_of(fewer)), f"seed {seed}"
             met["free"] += any(told(price["without"]))
             if rule["kind"] != "at_most":
                 assert "one_more" not in price
                 continue
             rules = [{**r, "count": r["count"] + 1} if r is rule else r for r in document["constraints"]]
             more = a_measurement({**document, "constraints": rules}, coins)
-            assert told(price["one_more"]) == gains(request, more), f"seed {seed}"
+            assert told(price["one_more"]) == gains(result, result_of(more)), f"seed {seed}"
             met["one more"] += any(told(price["one_more"]))
     assert min(met["free"], met["one more"]) > 5
 
@@ -101,7 +105,7 @@ def test_a_rule_costs_what_two_evaluations_say() -> None:
 @given(definitions(), holdings())
 def test_the_rules_of_a_free_choice_have_their_price_too(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
     request = a_measurement(document, coins, issues=ISSUES)
-    definition = request.definition
+    definition, result = request.definition, result_of(request)
     for price in msgspec.to_builtins(prices_of_rules(Evaluated(request))):
         name = price["constraint"]
         choices = tuple(
@@ -110,7 +114,7 @@ def test_the_rules_of_a_free_choice_have_their_price_too(document: dict[str, Any
         )
         rules = tuple(rule for rule in definition.constraints if rule.id != name)
         fewer = replace(request, definition=replace(definition, free_choice=choices, constraints=rules))
-        assert told(price["without"]) == gains(request, fewer)
+        assert told(price["without"]) == gains(result, result_of(fewer))
 
 
 def test_past_two_hundred_decisions_the_rest_is_left_out() -> None:
