@@ -30,6 +30,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.app import create_app
 from service.database import lookup
+from service.holdings.columns import values
 from service.http import answered_before
 from service.http.connections import serving_options
 from service.memory import settle_memory
@@ -51,6 +52,7 @@ _SMALL_TABLES = (
     (compiled, "MOST_RULE_BYTES", MIB),
     (answered_before, "_MOST_MEANINGS", 50),
     (lookup, "_MOST_READ", 50),
+    (values, "_MOST_LEFT_BEHIND", 100),
 )
 _MOST_CREATED = 20
 
