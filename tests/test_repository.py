@@ -78,7 +78,7 @@ def test_the_readme_has_one_command_to_see_it_work_and_one_to_test() -> None:
     assert len(commands) == 2
     show, run_tests = commands
     assert show.endswith(" && .venv/bin/setwright demo")
-    assert run_tests.endswith(" && .venv/bin/python -m pytest -n 3")
+    assert run_tests.endswith(" && .venv/bin/python -m pytest -n 3 --dist worksteal")
     for command in commands:
         assert "-c .ci/constraints.txt" in command
     assert PROJECT["scripts"] == {"setwright": "service.__main__:main"}

@@ -21,7 +21,7 @@ from tests.benchmarks.data import a_case
 from tests.factories import result_of
 
 
-@pytest.mark.parametrize(("holdings", "places", "hard"), [(3_000, 300, False), (400, 300, False), (600, 150, True)])
+@pytest.mark.parametrize(("holdings", "places", "hard"), [(2_000, 200, False), (400, 300, False), (600, 150, True)])
 def test_as_many_places_are_filled_as_a_maximum_matching_fills(holdings: int, places: int, hard: bool) -> None:
     case = a_case(holdings, places, hard=hard)
     result = result_of(case.request)
