@@ -22,6 +22,10 @@ SECONDS_PER_EDGE = 4e-6
 """About what one look at an edge takes outside the solver."""
 SECONDS_ALWAYS = 0.5
 """What the steps outside the solver may take whatever the budget is."""
+_SMALL = 1_000
+"""Up to so many variables a model is first solved as it is: simplifying it takes longer than most of them need."""
+_SMALL_SECONDS = 0.01
+"""Deterministic seconds of that; of a budget of less than four times as many a quarter."""
 
 
 @dataclass(slots=True)
@@ -77,25 +81,33 @@ def load_solver() -> None:
 
 
 def run_solver(
-    model: cp_model.CpModel, hints: Iterable[tuple[cp_model.IntVar, int]], budget: SolverBudget, seconds: float
+    model: cp_model.CpModel,
+    hints: Iterable[tuple[cp_model.IntVar, int]],
+    budget: SolverBudget,
+    seconds: float,
+    *,
+    as_it_is: bool = False,
 ) -> tuple[cp_model.CpSolver, cp_model.CpSolverStatus]:
     """Solve the model within so many deterministic seconds, which are taken off the budget. `hints` are the values of a
-    known answer by variable. The parameters were chosen by measurement: probing and symmetry detection cost more than
+    known answer by variable. `as_it_is`: a small model is solved without simplifying it first, for whom any of several optima
+    will do. The parameters were chosen by measurement: probing and symmetry detection cost more than
     they save on these models."""
     from ortools.sat.python import cp_model
 
     model.clear_hints()  # type: ignore[no-untyped-call]  # ortools leaves this one unannotated
-    for variable, value in hints:
-        model.add_hint(variable, value)
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.random_seed = SEED
-    solver.parameters.linearization_level = 2
-    solver.parameters.symmetry_level = 0
-    solver.parameters.cp_model_probing_level = 0
-    solver.parameters.max_deterministic_time = seconds
-    status = solver.solve(model)
-    spent = solver.response_proto.deterministic_time
+    known = [(variable.index, int(value)) for variable, value in hints]
+    model.proto.solution_hint.vars.extend([index for index, _ in known])
+    model.proto.solution_hint.values.extend([value for _, value in known])
+    solver, status, spent = None, cp_model.UNKNOWN, 0.0
+    if as_it_is and len(model.proto.variables) <= _SMALL:
+        solver = _solver(min(_SMALL_SECONDS, seconds / 4))
+        solver.parameters.cp_model_presolve = False
+        status = solver.solve(model)
+        spent = solver.response_proto.deterministic_time
+    if solver is None or status not in (cp_model.OPTIMAL, cp_model.INFEASIBLE):
+        solver = _solver(seconds - spent)
+        status = solver.solve(model)
+        spent += solver.response_proto.deterministic_time
     budget.spend(spent)
     COUNTS.seconds += spent
     if status in (cp_model.OPTIMAL, cp_model.INFEASIBLE):
@@ -103,6 +115,19 @@ def run_solver(
     else:
         COUNTS.unproven += 1
     return solver, status
+
+
+def _solver(seconds: float) -> cp_model.CpSolver:
+    from ortools.sat.python import cp_model
+
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    solver.parameters.random_seed = SEED
+    solver.parameters.linearization_level = 2
+    solver.parameters.symmetry_level = 0
+    solver.parameters.cp_model_probing_level = 0
+    solver.parameters.max_deterministic_time = seconds
+    return solver
 
 
 def bound_told(solver: cp_model.CpSolver, status: cp_model.CpSolverStatus) -> int | None:

@@ -14,7 +14,7 @@ import numpy as np
 from service.assignment.components import Bonus, Component, Layout, Losses, match
 from service.assignment.problem import AssignmentProblem, Basis, Level, Placement
 
-_MANY = 500
+_MANY = 60
 """From this number of edges on spreads are found on arrays."""
 _LARGE = 2**61
 _MAXIMISED = frozenset({"pins", "required", "places", "moved", "sure"})

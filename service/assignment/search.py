@@ -174,7 +174,7 @@ class Search:
             model.add(rank == self._cp.LinearExpr.weighted_sum(picked, list(range(len(picked)))))
         model.minimize(rank)
         hints = ((variable, value(self.best)) for variable, value in zip(self._vars, self._values, strict=True))
-        solver, status = run_solver(model, hints, budget, seconds)
+        solver, status = run_solver(model, hints, budget, seconds, as_it_is=True)
         if status in (self._cp.OPTIMAL, self._cp.FEASIBLE):
             return solver.value(rank), status == self._cp.OPTIMAL
         return None, status == self._cp.INFEASIBLE
@@ -433,7 +433,7 @@ class Search:
         model = variant or self._model
         model.minimize(self._expression(terms))
         hints = zip(self._vars, (value(self.best) for value in self._values), strict=True)
-        solver, status = run_solver(model, hints, budget, seconds)
+        solver, status = run_solver(model, hints, budget, seconds, as_it_is=True)
         if variant is not None and status == self._cp.INFEASIBLE:
             return None, 0, True
         if status in (self._cp.INFEASIBLE, self._cp.MODEL_INVALID):

@@ -58,6 +58,7 @@ _PRICES_SHARE = 0.3
 _RELAXED_PASSES = 6
 _PRICED_PASSES = 10
 """How often the flow of a component, and then its prices, look at each edge (`SolverBudget.affords`)."""
+_FEW_EDGES = 1_000
 _OPEN = Standing(False)
 _BASES = tuple(Basis)
 
@@ -101,6 +102,7 @@ def solve(
     with_standings: bool = True,
     budget: SolverBudget | None = None,
     known: Sequence[Placement] = (),
+    counts: tuple[int, int] | None = None,
 ) -> Solution:
     """The best assignment on every level of the problem in order, with what is proven of it. `with_standings` false: no
     placement says how firmly it stands (`forced` and `instead` are not told), for whoever asks only who sits where;
@@ -114,7 +116,8 @@ def solve(
     problem has the same answer on a busy machine. A `budget` given instead is shared with whatever else uses it. Without
     set-level rules none is used, and everything is proven: the time is a shortest path for each place, the memory linear in
     edges. With them the steps around the solver are bounded by as many seconds again, counted in edges; past those the
-    answer is one that keeps every rule. `known` are placements that keep the rules: a search starts from them. Under
+    answer is one that keeps every rule. `known` are placements that keep the rules: a search starts from them. `counts`
+    are `certain` and `possible` of the answer, of whoever has proven them: they are not looked for again. Under
     set-level rules the problem is NP-hard in general; when the budget runs out the answer still satisfies every rule, and its
     levels say what is not proven.
 
@@ -145,9 +148,9 @@ def solve(
     budget = budget or SolverBudget(budget_seconds)
     unruled = solve_unruled(part)
     if part.ruled is None:
-        return _solution(part, unruled, None, [], budget)
+        return _solution(part, unruled, None, [], budget, counts)
     layout = lay_out(part.ruled)
-    return _solution(part, unruled, layout, _solved(layout, budget, with_standings, known), budget)
+    return _solution(part, unruled, layout, _solved(layout, budget, with_standings, known), budget, counts)
 
 
 def _solved(
@@ -199,7 +202,7 @@ def _solved(
     for one in unsolved:
         edges = len(one.component.edges)
         seconds = budget.left * _PLACEMENT_SHARE * edges / edges_left
-        searched.append(_searched(layout, one, budget, seconds))
+        searched.append(_searched(layout, one, budget, seconds, with_standings))
         edges_left -= edges
     for number, one_searched in enumerate(searched):
         # What the placements leave of their time, so that none of them is worse for it.
@@ -273,7 +276,9 @@ def _as_solved(layout: Layout, assignment: Assignment, standings: Mapping[int, S
     return _SolvedComponent(assignment, (*levels, reported_level("order", 0, 0)), standings)
 
 
-def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds: float) -> _SearchedComponent:
+def _searched(
+    layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds: float, with_standings: bool
+) -> _SearchedComponent:
     component, relaxed, stop = one.component, one.relaxed, budget.left - seconds
     if relaxed.inexact is None and is_feasible(layout, component, relaxed.assignment):
         search = Search(layout, component, relaxed.assignment)
@@ -288,14 +293,20 @@ def _searched(layout: Layout, one: _OpenComponent, budget: SolverBudget, seconds
         search.optimise(budget, seconds, relaxed.assignment, relaxed.inexact, one.proven)
     forced = frozenset()
     proven = all(level.proven for level in search.levels())
-    if proven:
+    # The order of a small component is found as fast without knowing them.
+    if proven and (with_standings or len(component.edges) > _FEW_EDGES):
         forced = forced_by_search(search, component.places, budget, (budget.left - stop) / 2)
     unproven = search.optimise_order(budget, budget.left - stop, forced)
     return _SearchedComponent(search, forced, (*search.levels(), reported_level("order", unproven, 0)), proven)
 
 
 def _solution(
-    part: Parted, unruled: Unruled, layout: Layout | None, solved: list[_SolvedComponent], budget: SolverBudget
+    part: Parted,
+    unruled: Unruled,
+    layout: Layout | None,
+    solved: list[_SolvedComponent],
+    budget: SolverBudget,
+    counts: tuple[int, int] | None,
 ) -> Solution:
     problem = part.problem
     placements = _unruled_placements(unruled)
@@ -309,13 +320,16 @@ def _solution(
         base += reported_level(name, unruled.values.get(name, 0), 0).value
         value, bound = base + sum(level.value for level in each), base + sum(level.bound for level in each)
         levels.append(Level(name, value, all(level.proven for level in each), bound))
-    possible, possible_proven = len(placements), True
-    if not _is_most(part, layout, levels):
-        possible, possible_proven = _most_possible(part, placements, budget)
     filled = sum(1 for placement in placements if placement.basis is Basis.FIRM)
+    possible, possible_proven = len(placements), True
     certain, certain_proven = filled, True
-    if filled < possible or not possible_proven:
-        certain, certain_proven = _most_certain(part, placements, budget)
+    if counts is not None:
+        certain, possible = counts
+    else:
+        if not _is_most(part, layout, levels):
+            possible, possible_proven = _most_possible(part, placements, budget)
+        if filled < possible or not possible_proven:
+            certain, certain_proven = _most_certain(part, placements, budget)
     pins_proven = levels[0].proven
     return Solution(
         placements=tuple(placements),

@@ -107,6 +107,7 @@ class _Weighing:
         self.work = _Work()
         self.best: dict[Hashable, int] = {}
         self.counted: dict[Hashable, tuple[int, int]] = {}
+        self.proven: dict[Hashable, tuple[int, int]] = {}
         self.solved: dict[Hashable, tuple[GainOfSet, bool]] = {}
         self.left_out = 0
         self.allowance = TrialBudget(200_000)
@@ -331,7 +332,7 @@ class _TriedCoin:
         reading = self._set.reading(self._touched, known)
         if reading == self._reading:
             return 0, 0
-        remembered, name = self._weighing.counted, (self.number, self._touched, self._alike, reading)
+        remembered, name = self._weighing.counted, self._name(reading)
         if name not in remembered:
             remembered[name] = self._counted(reading, known)
         return remembered[name]
@@ -349,6 +350,7 @@ class _TriedCoin:
         if not proven:
             gain, _ = self.gain(known)
             return gain.certain_gain, gain.possible_gain
+        self._weighing.proven[self._name(reading)] = certain, possible
         return certain - before.certain, possible - before.possible
 
     def _keeps_what_is_possible(self, reading: Reading, before: Part) -> bool:
@@ -401,8 +403,12 @@ class _TriedCoin:
             before, after = one.whole, one.anew([known]).whole
         else:
             before = after = one.as_is(touched)
-            if one.reading(touched, known) != self._reading:
-                after = self._weighing.work.solver(one, touched, lambda budget: one.with_facts(touched, known, budget))
+            reading = one.reading(touched, known)
+            if reading != self._reading:
+                counts = self._weighing.proven.get(self._name(reading))
+                after = self._weighing.work.solver(
+                    one, touched, lambda budget: one.with_facts(touched, known, budget, counts)
+                )
         old = before.seats()
         gain = GainOfSet(
             set=self.number,
@@ -411,6 +417,9 @@ class _TriedCoin:
             opens=[address for address in after.seats() if address not in old],
         )
         return gain, before.proven and after.proven
+
+    def _name(self, reading: Reading) -> Hashable:
+        return self.number, self._touched, self._alike, reading
 
     def _is_laid_out_otherwise(self, known: Holding) -> bool:
         """Whether the set has other places then."""

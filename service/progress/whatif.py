@@ -195,6 +195,8 @@ class Evaluated:
 
     def as_is(self, touched: frozenset[int], also: frozenset[int] = frozenset()) -> Part:
         """These parts without any change; `also` are numbers of coins to take along."""
+        if not also and self.whole.proven and touched == self.everything:
+            return self.whole
         if (touched, also) not in self._parts:
             kept = None if also or self.is_under_rules(touched) else self._best(touched)
             self._parts[touched, also] = self._solved(self._laid(touched, {}, self._wishes, also, kept))
@@ -219,11 +221,17 @@ class Evaluated:
         more = {coin.id: (coin, judged.views[numbers[coin.id]], _fits_in(judged, numbers[coin.id])) for coin in coins}
         return self._solved(self._laid(touched, more, wishes, frozenset(), kept))
 
-    def with_facts(self, touched: frozenset[int], coin: Holding, budget: SolverBudget | None = None) -> Part:
+    def with_facts(
+        self,
+        touched: frozenset[int],
+        coin: Holding,
+        budget: SolverBudget | None = None,
+        counts: tuple[int, int] | None = None,
+    ) -> Part:
         """These parts when a coin of the collection is known as `coin` says, which has its id. The parts are all that the
-        coin fitted or may have fitted before."""
+        coin fitted or may have fitted before. `counts` are `certain` and `possible` of the answer, where they are proven."""
         laid = self.laid_with_facts(touched, coin)
-        return self._solved(laid, budget, self._kept_by(laid, touched, coin.id))
+        return self._solved(laid, budget, self._kept_by(laid, touched, coin.id), counts)
 
     def laid_with_facts(self, touched: frozenset[int], coin: Holding) -> Instance:
         """The same, laid out and not solved."""
@@ -308,11 +316,17 @@ class Evaluated:
         every = (*self.request.nevers, *sorted(nevers))
         return Evaluated(replace(self.request, holdings=(*kept, *coins), nevers=every))
 
-    def _solved(self, laid: Instance, budget: SolverBudget | None = None, known: Sequence[Placement] = ()) -> Part:
+    def _solved(
+        self,
+        laid: Instance,
+        budget: SolverBudget | None = None,
+        known: Sequence[Placement] = (),
+        counts: tuple[int, int] | None = None,
+    ) -> Part:
         if budget is not None:
-            return Part(laid, _seats(laid.problem, budget, known))
+            return Part(laid, _seats(laid.problem, budget, known, counts))
         with self._budget.lent(self.seconds) as lent:
-            return Part(laid, _seats(laid.problem, lent, known))
+            return Part(laid, _seats(laid.problem, lent, known, counts))
 
     def _laid(
         self,
@@ -424,8 +438,13 @@ class Evaluated:
         return self._kept[touched]
 
 
-def _seats(problem: AssignmentProblem, budget: SolverBudget, known: Sequence[Placement] = ()) -> Solution:
-    return solve(problem, budget=budget, with_standings=False, known=known)
+def _seats(
+    problem: AssignmentProblem,
+    budget: SolverBudget,
+    known: Sequence[Placement] = (),
+    counts: tuple[int, int] | None = None,
+) -> Solution:
+    return solve(problem, budget=budget, with_standings=False, known=known, counts=counts)
 
 
 def _fits_in(judged: Instance, number: int) -> Callable[[int], Fit]:

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
+from service.assignment import cp_sat
 from service.assignment.problem import AssignmentProblem, Basis, Edge, EdgeKeys, Placement, SetRule, Solution
 from service.assignment.solve import most_filled, solve
 from service.rules.constraints import AT_MOST, NOT_ELSEWHERE, SAME
@@ -220,3 +221,38 @@ def test_the_maker_makes_every_kind_of_rule_and_key() -> None:
     assert {rule.kind for rule in rules} == set(KINDS)
     assert {keys.possible is None for keys in keys} == {True, False}
     assert {keys.possible == keys.settled for keys in keys} == {True, False}
+
+
+def test_small_models_are_answered_alike_as_they_are_and_simplified(monkeypatch: pytest.MonkeyPatch) -> None:
+    problems = [a_problem(Random(seed), most_rules=4) for seed in range(120)]
+    before = cp_sat.COUNTS.proven
+    as_they_are = [solve(problem) for problem in problems]
+    searched = cp_sat.COUNTS.proven - before
+    monkeypatch.setattr(cp_sat, "_SMALL", 0)
+    assert [solve(problem) for problem in problems] == as_they_are
+    assert searched > 100
+
+
+def test_a_model_that_is_not_small_enough_is_simplified_with_what_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    problems = [a_problem(Random(seed), most_rules=4) for seed in range(40)]
+    known = [solve(problem) for problem in problems]
+    # Nothing is solved within so little.
+    monkeypatch.setattr(cp_sat, "_SMALL_SECONDS", 1e-9)
+    assert [solve(problem) for problem in problems] == known
+
+
+def test_who_sits_where_is_the_same_when_it_is_not_asked_how_firmly() -> None:
+    for seed in range(150):
+        random = Random(seed)
+        problem = like_places(random, a_problem(random)) if seed % 2 else a_problem(random, most_rules=4)
+        whole, seats = solve(problem), solve(problem, with_standings=False)
+        assert seats.levels == whole.levels and (seats.certain, seats.possible) == (whole.certain, whole.possible)
+        where = [[(p.place, p.holding, p.basis) for p in one.placements] for one in (whole, seats)]
+        assert where[0] == where[1], f"seed {seed}"
+
+
+def test_counts_that_are_known_are_not_looked_for_and_told_as_proven() -> None:
+    for seed in range(60):
+        problem = a_problem(Random(seed), most_rules=4)
+        whole = solve(problem)
+        assert solve(problem, counts=(whole.certain, whole.possible)) == whole, f"seed {seed}"
