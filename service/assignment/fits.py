@@ -22,7 +22,7 @@ from service.evaluation.views import bare
 from service.facts.holding import View
 from service.facts.truth import NO, UNDECIDED, YES
 from service.rules.partitions import has_plain_value
-from service.rules.predicates import Leaf, Predicate, leaves, reads
+from service.rules.predicates import Predicate, is_settled_by_values, reads
 
 BASES: Mapping[Doubt | None, Basis] = {
     None: Basis.FIRM,
@@ -215,8 +215,7 @@ def _to_check(place: Place, coins: Coins, columns: Columns, table: Table, rows: 
     predicate = place.predicate
     to_check = np.ones(len(rows), np.int64)
     is_tried = np.ones(len(rows), bool)
-    is_simple = all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in leaves(predicate))
-    if is_simple and not columns.context.none_as_null:
+    if is_settled_by_values(predicate) and not columns.context.none_as_null:
         is_tried = is_open.count(reads(predicate), rows) != 1
     tried = rows[is_tried]
     if len(tried):

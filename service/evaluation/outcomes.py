@@ -263,6 +263,8 @@ class _Examples:
         return all(leaf.holds(world, self._case.context) is choice.truths[leaf] for leaf in self._own)
 
     def _leaves_open(self, value: Value) -> bool:
+        if value in self._case.settled_values.get(self._attribute.name, ()):
+            return False
         world = {**self._case.plain, self._attribute.name: value}
         return any(leaf.holds(world, self._case.context) is UNDECIDED for leaf in self._own)
 

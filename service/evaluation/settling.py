@@ -214,9 +214,10 @@ def _within_budget(
     splits = case.open_splits()
     if len(splits) > MOST_SETTLING_FACTS:
         raise BudgetSpent
-    chosen = _DecidingFacts(case, rules, splits, budget).shortest()
+    left, worlds = _left_of(case, rules), _Worlds(case, budget)
+    chosen = _DecidingFacts(case, rules, left, splits, worlds).shortest()
     if chosen is not None:
-        opened, is_decisive = _opened_places(case, rules, chosen, budget)
+        opened, is_decisive = _opened_places(case, left, chosen, worlds, budget)
         return _Deciding(list(chosen), None, case, chosen, opened, is_decisive)
     names = {*splits, *(name for leaf in case.undecided for name in leaf.reads if not has_plain_value(facts, name))}
     return _Deciding(sorted(names), case.limit, case)
@@ -232,13 +233,17 @@ class _DecidingFacts:
     """Which lists of facts decide which of the rules."""
 
     def __init__(
-        self, case: Case, rules: Mapping[str, Predicate], splits: Mapping[str, Split], budget: TrialBudget
+        self,
+        case: Case,
+        rules: Mapping[str, Predicate],
+        left: Mapping[str, Predicate],
+        splits: Mapping[str, Split],
+        worlds: _Worlds,
     ) -> None:
-        self._case, self._splits, self._budget = case, splits, budget
-        distinct = {
-            id(rule): (rule, left) for rule, left in zip(rules.values(), _left_of(case, rules).values(), strict=True)
-        }
-        self._rules = [(left, reads(rule).intersection(splits)) for rule, left in distinct.values()]
+        """`left` are the rules without what is known."""
+        self._case, self._splits, self._worlds = case, splits, worlds
+        distinct = {id(rule): (rule, rest) for rule, rest in zip(rules.values(), left.values(), strict=True)}
+        self._rules = [(rest, reads(rule).intersection(splits)) for rule, rest in distinct.values()]
         self._known: dict[tuple[int, frozenset[str]], bool] = {}
 
     def shortest(self) -> dict[str, Split] | None:
@@ -273,7 +278,7 @@ class _DecidingFacts:
             self._known[key] = all(
                 _verdict(self._case, rule, chosen, picked, truths) is not UNDECIDED
                 or self._case.is_by_reference(chosen, picked, rule, MOST_COMBINATIONS)
-                for picked, truths in _worlds(self._case, chosen, self._budget)
+                for picked, truths in self._worlds.of(chosen)
             )
         return self._known[key]
 
@@ -371,15 +376,24 @@ def _listed(opened: Mapping[Value, tuple[str, ...]], words: Callable[[Any], str]
     ]
 
 
-def _worlds(
-    case: Case, chosen: Sequence[Split], budget: TrialBudget
-) -> Iterator[tuple[tuple[Choice, ...], Mapping[Leaf, Verdict]]]:
-    """Every combination of regions of the chosen facts, with the verdicts of the leaves."""
-    if prod(len(split.tellable) for split in chosen) > MOST_COMBINATIONS:
-        raise BudgetSpent
-    for picked in product(*(split.tellable for split in chosen)):
-        budget.spend(1 + len(case.distinct) // 50)
-        yield picked, case.decided(chosen, picked)[0]
+class _Worlds:
+    """What the chosen facts may turn out to be."""
+
+    def __init__(self, case: Case, budget: TrialBudget) -> None:
+        self._case, self._budget = case, budget
+        self._kept: dict[tuple[int, ...], list[tuple[tuple[Choice, ...], Mapping[Leaf, Verdict]]]] = {}
+
+    def of(self, chosen: Sequence[Split]) -> Iterator[tuple[tuple[Choice, ...], Mapping[Leaf, Verdict]]]:
+        """Every combination of regions of the chosen facts, with the verdicts of the leaves. Who asks again, for another
+        rule, is charged again, and gets what was found out before."""
+        if prod(len(split.tellable) for split in chosen) > MOST_COMBINATIONS:
+            raise BudgetSpent
+        kept = self._kept.setdefault(tuple(map(id, chosen)), [])
+        for at, picked in enumerate(product(*(split.tellable for split in chosen))):
+            self._budget.spend(1 + len(self._case.distinct) // 50)
+            if at == len(kept):
+                kept.append((picked, self._case.decided(chosen, picked)[0]))
+            yield kept[at]
 
 
 def _verdict(
@@ -404,16 +418,16 @@ def _left_of(case: Case, rules: Mapping[str, Predicate]) -> dict[str, Predicate]
 
 
 def _opened_places(
-    case: Case, rules: Mapping[str, Predicate], chosen: Mapping[str, Split], budget: TrialBudget
+    case: Case, left: Mapping[str, Predicate], chosen: Mapping[str, Split], worlds: _Worlds, budget: TrialBudget
 ) -> tuple[_OpenedPlaces, bool]:
     """For every way that the facts may turn out the places that it opens: those that are left in doubt by the vocabularies
-    alone are open too. And whether there are none of these."""
+    alone are open too. And whether there are none of these. `left` are the rules without what is known."""
     opened: _OpenedPlaces = []
     is_decisive = True
-    splits, left = list(chosen.values()), _left_of(case, rules)
+    splits = list(chosen.values())
     numbers = product(*(range(len(split.tellable)) for split in splits))
-    for at, (picked, truths) in zip(numbers, _worlds(case, splits, budget), strict=True):
-        budget.spend(len(rules) // 10)
+    for at, (picked, truths) in zip(numbers, worlds.of(splits), strict=True):
+        budget.spend(len(left) // 10)
         verdicts = {place: _verdict(case, rule, splits, picked, truths) for place, rule in left.items()}
         opened.append((at, [place for place, verdict in verdicts.items() if verdict is not NO]))
         is_decisive = is_decisive and UNDECIDED not in verdicts.values()

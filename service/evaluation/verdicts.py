@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice, product
+from itertools import islice, product, repeat
 from typing import Final, Literal
 
 from service.facts.attributes import Attribute
@@ -88,7 +88,8 @@ class Case:
     are those that plain values decide, whatever the others turn out to be.
     `splits` has one entry for each open attribute, `joint` are the leaves over several of them, `plain` the values of
     plainly known attributes, `cuts` the values at which the verdict of an attribute may change. `limit` names what could
-    not be listed, `steps` counts the nodes visited so far, `text_work` is what it took to list texts (about in microseconds).
+    not be listed, `settled_values` are the tried values of a split with which the verdict of each of its own leaves is known,
+    `steps` counts the nodes visited so far, `text_work` is what it took to list texts (about in microseconds).
     """
 
     def __init__(
@@ -114,6 +115,7 @@ class Case:
         self.joint: list[Leaf] = []
         self.plain: dict[str, Value] = {}
         self.cuts: Mapping[str, frozenset[Value]] = {}
+        self.settled_values: dict[str, set[Value]] = {}
         self._decide_leaves(attributes)
 
     # -- the leaves
@@ -184,10 +186,11 @@ class Case:
             table[key] = first, reading.truths, [*tried, value], ways
 
         has_gaps = False
-        for value in values:
-            world = {**plain, name: value}
-            verdicts = tuple(leaf.holds(world, self.context) for leaf in own)
+        by_leaf = [leaf.holds_with(name, values, plain, self.context) for leaf in own]
+        settled = self.settled_values.setdefault(name, set())
+        for value, verdicts in zip(values, zip(*by_leaf, strict=True) if own else repeat(()), strict=False):
             if UNDECIDED not in verdicts:
+                settled.add(value)
                 key = (value if keep_values else None, verdicts, None)
                 for table in (choices, told) if is_recorded else (choices,):
                     tried = table.get(key)
@@ -196,7 +199,7 @@ class Case:
                     else:
                         tried[2].append(value)
                 continue
-            for reading in self._readings(own, world):
+            for reading in self._readings(own, {**plain, name: value}):
                 has_gaps = has_gaps or bool(reading.ways)
                 for words, way in reading.ways or ((None, {}),):
                     add(choices, value, Reading(_joined(reading.words, words), {**reading.truths, **way}))
@@ -545,7 +548,17 @@ def judge_view(
     >>> verdict("year_on_coin < 1900 OR year_on_coin >= 1900")
     'yes'
     """
-    return Case(predicate, view.facts, attributes, context).judge()
+    verdict = plain_verdict(predicate, view.facts, context)
+    return Judgement(verdict) if verdict is not UNDECIDED else Case(predicate, view.facts, attributes, context).judge()
+
+
+def plain_verdict(predicate: Predicate, facts: Facts, context: EvaluationContext) -> Verdict:
+    """Kleene's verdict from the clauses that plain values decide. Its yes and no hold whatever the other facts are, and need no
+    worlds."""
+    plain = plain_values(facts)
+    return kleene_verdict(
+        predicate, lambda leaf: leaf.holds(plain, context) if leaf.reads <= plain.keys() else UNDECIDED
+    )
 
 
 def judged_with_doubt(
@@ -554,6 +567,10 @@ def judged_with_doubt(
     """The verdict for a coin with these views, one for each candidate issue: yes or no only when all of them agree. There
     is at least one view. `limit` is that of one of the views, where all are undecided. And for an undecided verdict what
     the doubt rests on (`doubt_in`)."""
+    views = tuple(views)
+    plain = {plain_verdict(predicate, view.facts, context) for view in views}
+    if len(plain) == 1 and UNDECIDED not in plain:
+        return Judgement(plain.pop()), None
     cases = [Case(predicate, view.facts, attributes, context) for view in views]
     judgements = [case.judge() for case in cases]
     verdicts = {judgement.verdict for judgement in judgements}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import product
@@ -58,9 +58,10 @@ class _Hashed:
 
 
 class _Compound(_Hashed):
-    """Has room for its leaves and what they read, which are asked for with every evaluation."""
+    """Has room for what is asked for with every evaluation: its leaves, what they read, whether values alone settle it."""
 
-    __slots__ = ("_leaves", "_reads")
+    __slots__ = ("_is_settled_by_values", "_leaves", "_reads")
+    _is_settled_by_values: bool
     _leaves: tuple[Leaf, ...]
     _reads: frozenset[str]
 
@@ -96,6 +97,12 @@ class Leaf(_Hashed, ABC):
     @abstractmethod
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
         """The verdict in a world that has every attribute of `reads`; undecided where the values do not tell."""
+
+    def holds_with(
+        self, name: str, values: Sequence[Value], world: World, context: EvaluationContext
+    ) -> Sequence[Verdict]:
+        """The verdict for each of these values of an attribute, all else as in this world."""
+        return [self.holds({**world, name: value}, context) for value in values]
 
     @abstractmethod
     def words(self, labels: Labels) -> str:
@@ -186,7 +193,7 @@ def _compared(op: str, left: Value, right: Value, context: EvaluationContext) ->
     """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
     if left is NONE or right is NONE:
         return UNDECIDED if context.none_as_null else NO
-    return as_verdict(_COMPARISONS[op](left, right))
+    return YES if _COMPARISONS[op](left, right) else NO
 
 
 def _beside(left: Term, right: Term, labels: Labels) -> str:
@@ -236,6 +243,16 @@ class Comparison(Leaf):
 
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
         return _compared(self.op, self.left.value(world), self.right.value(world), context)
+
+    def holds_with(
+        self, name: str, values: Sequence[Value], world: World, context: EvaluationContext
+    ) -> Sequence[Verdict]:
+        left, right = self.left, self.right
+        if not isinstance(left, Ref) or left.name != name or not isinstance(right, Const) or right.constant is NONE:
+            return Leaf.holds_with(self, name, values, world, context)
+        compare, constant = _COMPARISONS[self.op], right.constant
+        of_none = UNDECIDED if context.none_as_null else NO
+        return [of_none if value is NONE else YES if compare(value, constant) else NO for value in values]
 
     def cuts(self) -> tuple[Cut, ...]:
         return (Compared(self.left, self.right),)
@@ -305,9 +322,20 @@ class Within(Leaf):
         object.__setattr__(self, "reads", self.term.reads | self.low.reads | self.high.reads)
 
     def holds(self, world: World, context: EvaluationContext) -> Verdict:
-        value = self.term.value(world)
-        lower = _compared(">=", value, self.low.value(world), context)
-        return conjunction((lower, _compared("<=", value, self.high.value(world), context)))
+        value, low, high = self.term.value(world), self.low.value(world), self.high.value(world)
+        lower, upper = _compared(">=", value, low, context), _compared("<=", value, high, context)
+        # Comparisons of two values are never undecided for another reason than `none_as_null`.
+        return upper if lower is YES else conjunction((lower, upper))
+
+    def holds_with(
+        self, name: str, values: Sequence[Value], world: World, context: EvaluationContext
+    ) -> Sequence[Verdict]:
+        ends = [end.constant for end in (self.low, self.high) if isinstance(end, Const) and end.constant is not NONE]
+        if not isinstance(self.term, Ref) or self.term.name != name or len(ends) < 2:
+            return Leaf.holds_with(self, name, values, world, context)
+        low, high = cast("tuple[Any, Any]", tuple(ends))
+        of_none = UNDECIDED if context.none_as_null else NO
+        return [of_none if v is NONE else YES if v >= low and v <= high else NO for v in cast("Sequence[Any]", values)]
 
     def cuts(self) -> tuple[Cut, ...]:
         return Compared(self.term, self.low), Compared(self.term, self.high)
@@ -751,6 +779,22 @@ def reads(predicate: Predicate) -> frozenset[str]:
         found = frozenset[str]().union(*(leaf.reads for leaf in _leaves_of(predicate)))
         object.__setattr__(predicate, "_reads", found)
         return found
+
+
+def is_settled_by_values(predicate: Predicate) -> bool:
+    """Whether every clause is decided once all that it reads is known: none asks a vocabulary or calculates."""
+    if not isinstance(predicate, _COMPOUND):
+        return _is_settled_by_values((predicate,))
+    try:
+        return predicate._is_settled_by_values
+    except AttributeError:
+        found = _is_settled_by_values(leaves(predicate))
+        object.__setattr__(predicate, "_is_settled_by_values", found)
+        return found
+
+
+def _is_settled_by_values(clauses: Iterable[Leaf]) -> bool:
+    return all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in clauses)
 
 
 def kleene_verdict(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:

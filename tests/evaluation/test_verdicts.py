@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from service.evaluation.verdicts import BUDGET, NO_CUTS, Judgement, judge_view
+from service.evaluation.verdicts import BUDGET, NO_CUTS, Case, Judgement, judge_view, plain_verdict
+from service.facts.knowledge import NONE
 from service.facts.truth import NO, UNDECIDED, YES, Verdict
 from service.rules import partitions
 from service.rules.cql2.expression import parse
@@ -185,6 +186,28 @@ def test_what_kleene_decides_the_worlds_decide_alike(rule: Any, facts: dict[str,
         assume(not any(isinstance(n, dict) and n.get("op") == "isNull" for n in reference.nodes(tree)))
         assert judged(rule, facts).verdict in (kleene, UNDECIDED)
         assert judged(rule, facts).verdict is kleene or judged(rule, facts).limit is not None
+
+
+@SOME
+@given(rules(), some_facts())
+def test_what_plain_values_decide_is_what_all_worlds_decide(rule: Any, facts: dict[str, Any]) -> None:
+    predicate, view = a_rule(rule), a_view(facts)
+    judgement = Case(predicate, view.facts, ATTRIBUTES, AROUND).judge()
+    assert plain_verdict(predicate, view.facts, AROUND) in (judgement.verdict, UNDECIDED)
+    assert judge_view(predicate, view, ATTRIBUTES, AROUND) == judgement
+
+
+@SOME
+@given(rules(), some_facts(), st.booleans())
+def test_a_clause_says_of_many_values_what_it_says_of_each(rule: Any, facts: dict[str, Any], null: bool) -> None:
+    case = Case(a_rule(rule), a_view(facts).facts, ATTRIBUTES, AROUND)
+    context = replace(AROUND, none_as_null=null)
+    for split in case.splits:
+        values = [NONE, *(value for choice in split.choices for value in choice.values)]
+        for leaf in case.distinct:
+            if split.name is not None and leaf.reads - case.plain.keys() == {split.name}:
+                each = [leaf.holds({**case.plain, split.name: value}, context) for value in values]
+                assert list(leaf.holds_with(split.name, values, case.plain, context)) == each
 
 
 @MANY

@@ -1022,9 +1022,9 @@ MUTANTS = (
     ),
     Mutant(
         "service.evaluation.settling",
-        "_worlds",
-        "1 + len(case.distinct) // 50",
-        "1 - len(case.distinct) // 50",
+        "_Worlds.of",
+        "1 + len(self._case.distinct) // 50",
+        "1 - len(self._case.distinct) // 50",
         (
             "tests/evaluation/test_explanation.py",
             "tests/evaluation/test_settling.py",
