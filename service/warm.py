@@ -10,6 +10,7 @@ from datetime import date
 from typing import Any
 
 from service.assignment.cp_sat import load_solver
+from service.assignment.network import load_graphs
 from service.facts.holding import read_holdings
 from service.progress.actions.evaluate import evaluated
 from service.progress.actions.stored_set import LoadedRequest, catalogue_of
@@ -51,3 +52,5 @@ def evaluate_once() -> None:
 
 evaluate_once()
 load_solver()
+# A small evaluation needs none, a large one does.
+load_graphs()

@@ -94,6 +94,11 @@ class Network:
         return np.repeat(by_row, self.sizes)
 
 
+def load_graphs() -> None:
+    """Imports scipy's graphs now."""
+    import scipy.sparse.csgraph  # noqa: F401
+
+
 def components_of(rows: int, row: Integers, holding: Integers, bonds: Sequence[tuple[int, int]] = ()) -> Integers:
     """A number from 0 for each of so many rows, the same for those that share holdings or are bound, directly or over others.
     `row` and `holding` have an entry for each pair."""

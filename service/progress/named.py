@@ -37,7 +37,7 @@ _Numbers = npt.NDArray[np.int64]
 _Views = Sequence[View]
 
 
-class NamedHolding(Struct, frozen=True):
+class NamedHolding(Struct, frozen=True, gc=False):
     """What people call a holding."""
 
     number: Annotated[str | None, Meta(description="The owner's own number; null: none.")]
@@ -143,6 +143,7 @@ class _Words:
         self.details = [name for name in _APART if name in attributes]
         # Whoever is first gives the number: several evaluations may go on from one.
         self._numbers: dict[str, int] = {"": 0}
+        self.texts: dict[int, str] = {0: ""}
         self._next = count(1)
         self._kinds: dict[tuple[str | None, ...], int] = {}
         self._known_parts: dict[tuple[int, tuple[tuple[Knowledge | None, ...], ...]], str | None] = {}
@@ -152,11 +153,6 @@ class _Words:
     def nbytes(self) -> int:
         """About what it takes."""
         return _TEXT_BYTES * (len(self._numbers) + len(self._kinds) + len(self._known_parts) + len(self._facts))
-
-    @property
-    def texts(self) -> Mapping[int, str]:
-        """Every text, by its number."""
-        return {number: text for text, number in list(self._numbers.items())}
 
     def of_views(self, coins: Sequence[_Views]) -> tuple[_Numbers, _Numbers]:
         """The kind of every coin, and what may tell it apart from others of its kind; shapes (coins,) and
@@ -195,7 +191,12 @@ class _Words:
 
     def _number(self, text: str) -> int:
         found = self._numbers.get(text)
-        return self._numbers.setdefault(text, next(self._next)) if found is None else found
+        if found is None:
+            # The text first: whoever has the number can read it. Of two threads one leaves a number unused.
+            found = next(self._next)
+            self.texts[found] = text
+            found = self._numbers.setdefault(text, found)
+        return found
 
     def _kind(self, worlds: tuple[tuple[Knowledge | None, ...], ...]) -> int:
         """Year, denomination and issuer; no text where nothing of these is recorded. `worlds` are the facts of each view."""

@@ -126,7 +126,7 @@ def criterion_of(preference: Preference) -> Criterion:
     return Criterion(**document)
 
 
-class LosesOn(Struct, frozen=True):
+class LosesOn(Struct, frozen=True, gc=False):
     """Where a runner-up is worse than the coin that was placed: one of `set`, `pin`, `doubt`, `to_check`, `presumed`,
     `stays`, `order`, `prefer`."""
 
@@ -151,14 +151,14 @@ class LosesOn(Struct, frozen=True):
     placed: Annotated[Any, _WORTH, Meta(description="The same of the coin that was placed.")] = UNSET
 
 
-class Alternate(Struct, frozen=True):
+class Alternate(Struct, frozen=True, gc=False):
     """A coin that could sit in the place and sits in none."""
 
     holding: str
     loses_on: LosesOn
 
 
-class PlaceResult(Struct, frozen=True, kw_only=True):
+class PlaceResult(Struct, frozen=True, kw_only=True, gc=False):
     """One place and the coin in it."""
 
     place: Annotated[str, Meta(description="The id of a slot, or group/key, or group/number.")]
@@ -354,7 +354,7 @@ Conflict = (
 # --- coins that sit in no place ------------------------------------------------------------------------------------------
 
 
-class ClosestPlace(Struct, frozen=True):
+class ClosestPlace(Struct, frozen=True, gc=False):
     """The place with the fewest clauses that a coin fails."""
 
     place: str
@@ -363,7 +363,7 @@ class ClosestPlace(Struct, frozen=True):
     clauses: Annotated[list[str], Meta(description="The same as CQL2 text.")]
 
 
-class UnplacedHolding(Struct, frozen=True, kw_only=True):
+class UnplacedHolding(Struct, frozen=True, kw_only=True, gc=False):
     """A holding with a piece that sits in no place."""
 
     holding: str
