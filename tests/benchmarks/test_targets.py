@@ -19,6 +19,7 @@ from tests.benchmarks.race import Disagreement, Side, race
 from tests.benchmarks.run import MOST_SECONDS, Machine, Run, row_of
 from tests.benchmarks.target import Direction, Measurement, Scale, Target
 from tests.benchmarks.targets import TARGETS
+from tests.benchmarks.targets.growth import beyond_the_first, steepest
 
 # The peers of these come with '.[tests]'.
 WITHOUT_MORE = [target.name for target in TARGETS if target.quick and target.needs]
@@ -130,3 +131,15 @@ def test_the_printed_table_tells_what_was_not_measured() -> None:
     assert "3x" in text
     assert "0 of 1 targets met; 1 rows not measured" in text
     assert "refused, the answers differ" in text
+
+
+def test_growth_beyond_the_first_size_is_linear_where_the_time_is_whatever_stays_the_same() -> None:
+    sizes = (10.0, 200.0, 500.0, 1_000.0, 2_000.0)
+    for constant in (0.0, 0.2, 30.0):
+        linear = [(size, constant + 3e-4 * size) for size in sizes]
+        assert steepest(beyond_the_first(linear)) == pytest.approx(1)
+        # One part in ten that grows with the square at the largest size is seen.
+        bent = [(size, seconds + 3e-4 * size * size / 20_000) for size, seconds in linear]
+        assert 1.05 < steepest(beyond_the_first(bent)) < 1.2
+        square = [(size, constant + 1e-7 * size * size) for size in sizes]
+        assert steepest(beyond_the_first(square)) > 1.9
