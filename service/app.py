@@ -71,6 +71,7 @@ from service.memory import settle_memory
 from service.observability.log import begin_log
 from service.observability.metrics import PUBLISH_SECONDS, Metrics
 from service.observability.work_counts import Tally
+from service.reference import compiled
 from service.runtime import Context, opened
 from service.settings import Settings, engine_version
 from service.worker import background
@@ -190,6 +191,7 @@ def framework(settings: Settings, lifespan: Any = None, kind: type[FastAPI] = Fa
     problems.install(app)
     app.add_exception_handler(Answered, answered)
     keep_answers(app.state, settings.answers_bytes)
+    compiled.keep_at_most(settings.definitions_bytes)
     # The routes themselves: what `include_router` makes of them anew for each app is the same, and takes most of the start.
     for router in ROUTERS:
         app.router.routes.extend(router.routes)

@@ -248,6 +248,12 @@ class Settings(BaseSettings):
         ge=0,
         description="Answers of sets that one process keeps to give them again, in bytes; 0: none.",
     )
+    definitions_bytes: int = Field(
+        default=2 * MEBIBYTE,
+        ge=0,
+        description="Definitions that one process keeps as they were read, in bytes of their text. They take some twenty times "
+        "as much; of what was found out about their rules it keeps up to twelve times as much.",
+    )
     writers_waiting: int = Field(
         default=200, ge=0, description="SQLite: changes that may wait to be written; past that: 503."
     )

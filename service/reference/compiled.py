@@ -59,6 +59,12 @@ def read_kept(document: Mapping[str, Any], schemes: Mapping[str, Vocabulary]) ->
     return found.definition
 
 
+def keep_at_most(text_bytes: int) -> None:
+    """Bounds what this process keeps by the length of the definitions' texts."""
+    global MOST_BYTES, MOST_RULE_BYTES
+    MOST_BYTES, MOST_RULE_BYTES = text_bytes, 12 * text_bytes
+
+
 def known_rules(definition: Definition, day: date) -> KnownRules | None:
     """What evaluations for a day found out about the rules of a definition that is kept here; None where it is not kept any
     more."""

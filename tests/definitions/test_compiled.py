@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from service.app import create_app
 from service.errors import Invalid
 from service.facts.own_vocabularies import OwnVocabulary, with_own
 from service.facts.vocabulary import Concept
@@ -18,6 +20,7 @@ from service.reference import compiled, shipped
 from service.reference.compiled import known_rules, read_kept
 from service.rules.document import read_definition
 from service.rules.predicates import EvaluationContext
+from tests.conftest import settings_for
 
 
 @pytest.fixture(autouse=True)
@@ -113,6 +116,16 @@ def test_of_what_was_found_about_rules_so_many_bytes_are_kept(monkeypatch: pytes
     assert compiled.RULE_COUNTS.evictions == evictions + 1
     assert known_rules(read_kept(a_document(title="3"), schemes), day) is found["3"]
     assert known_rules(read_kept(a_document(title="2"), schemes), day) is not found["2"]
+
+
+def test_the_service_keeps_as_much_as_its_settings_say(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(compiled, "MOST_BYTES", compiled.MOST_BYTES)
+    monkeypatch.setattr(compiled, "MOST_RULE_BYTES", compiled.MOST_RULE_BYTES)
+    create_app(settings_for(f"sqlite:///{tmp_path}/some.sqlite3", definitions_bytes=100))
+    assert (compiled.MOST_BYTES, compiled.MOST_RULE_BYTES) == (100, 1_200)
+    first = read_kept(a_document(title="1"), shipped.vocabularies())
+    assert read_kept(a_document(title="1"), shipped.vocabularies()) is not first
+    assert compiled._KEPT == {}
 
 
 def test_a_refusal_is_not_kept() -> None:

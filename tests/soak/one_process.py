@@ -35,7 +35,6 @@ from service.http import answered_before
 from service.http.connections import serving_options
 from service.memory import settle_memory
 from service.observability.log import begin_log
-from service.reference import compiled
 from service.settings import Settings
 from tests.server import free_port
 from tests.soak import callers
@@ -46,10 +45,8 @@ MIB = 1024 * 1024
 # So many times faster than people: what they wait between two requests is divided by it.
 HASTE = 50.0
 # Small caches are full after some thousand requests, and so are collections.
-SMALL = {"answers_bytes": MIB, "warm_bytes": 2 * MIB}
+SMALL = {"answers_bytes": MIB, "warm_bytes": 2 * MIB, "definitions_bytes": 16 * 1024}
 _SMALL_TABLES = (
-    (compiled, "MOST_BYTES", 16 * 1024),
-    (compiled, "MOST_RULE_BYTES", MIB),
     (answered_before, "_MOST_MEANINGS", 50),
     (lookup, "_MOST_READ", 50),
     (values, "_MOST_LEFT_BEHIND", 100),

@@ -10,7 +10,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -31,6 +31,8 @@ from tests.soak.processes import Watch
 
 DEVICES_EACH, BROWSERS_EACH = 4, 1
 JOB_WORKERS = 2
+# Caches that are full after a few minutes: what grows afterwards is none of theirs.
+SMALL = {"answers_bytes": 1024 * 1024, "warm_bytes": 2 * 1024 * 1024, "definitions_bytes": 16 * 1024}
 # So long jobs may still take when nothing else is asked any more.
 _JOBS_SECONDS = 180.0
 
@@ -54,8 +56,9 @@ class Result:
 class JobWorkers:
     """`setwright worker`, so many at once; one that ended is started again. None where the program has no such command."""
 
-    def __init__(self, url: str, count: int, stop: threading.Event) -> None:
+    def __init__(self, url: str, settings: Mapping[str, object], count: int, stop: threading.Event) -> None:
         self._url, self._ending = url, stop
+        self._settings = {f"SETWRIGHT_{name.upper()}": str(value) for name, value in settings.items()}
         told = run_program(url, "--help").stdout
         self._count = count if "\n  worker" in told else 0
         self._processes: list[subprocess.Popen[bytes]] = []
@@ -70,7 +73,7 @@ class JobWorkers:
             self._ending.wait(1)
 
     def _started(self) -> subprocess.Popen[bytes]:
-        environment = {**os.environ, "SETWRIGHT_DATABASE_URL": self._url}
+        environment = {**os.environ, **self._settings, "SETWRIGHT_DATABASE_URL": self._url}
         command = [sys.executable, "-m", "service", "worker"]
         quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         return subprocess.Popen(command, cwd=ROOT, env=environment, **quiet)
@@ -98,7 +101,7 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="soak-")))
         tokens = opened_tokens(url, accounts_count)
-        settings = {"photos_dir": folder / "photos", "log_level": "warning", "jobs_in_server": False}
+        settings = {"photos_dir": folder / "photos", "log_level": "warning", "jobs_in_server": False, **SMALL}
         server = stack.enter_context(_serving(url, workers, settings))
         accounts = [opened_account(server.address, token) for token in tokens]
         devices = [
@@ -109,7 +112,7 @@ def run(url: str, minutes: float, callers: int, workers: int, kill_seconds: floa
             BrowserLoad(server.address, account, 1000 + number, requests, stop)
             for number, account in enumerate(account for account in accounts for _ in range(BROWSERS_EACH))
         ]
-        jobs = JobWorkers(url, JOB_WORKERS, stop)
+        jobs = JobWorkers(url, settings, JOB_WORKERS, stop)
         watch = Watch(server.process.pid, jobs.living, kill_seconds, stop)
         for thread in (*devices, *browsers, watch):
             thread.start()
