@@ -45,6 +45,12 @@ async def wired(url: str, **settings: object) -> AsyncIterator[tuple[Running, in
         yield asked, port
 
 
+async def moved_in(service: Running) -> tuple[Collector, bytes]:
+    """A new account, and its request for the evaluation of its first set."""
+    mine = await move_in(service.client, service.collector())
+    return mine, request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+
+
 async def learned(line: Line, service: Running, sent: bytes) -> bytes:
     """The answer to a request that comes so often that it is recognised from then on."""
     for _ in range(4):
@@ -109,8 +115,7 @@ def lines_of(entries: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 
 async def test_it_is_counted_as_any_request(database_url: str) -> None:
     async with wired(database_url) as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        _, sent = await moved_in(service)
         series = {"method": "GET", "route": "/v1/definitions/{id}/evaluation", "status": "2xx"}
 
         def counted() -> tuple[float, float, float]:
@@ -214,8 +219,7 @@ async def test_a_token_counts_as_it_stands_at_each_request(database_url: str) ->
 
 async def test_of_an_account_that_was_deleted_nothing_is_given(database_url: str) -> None:
     async with wired(database_url) as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        mine, sent = await moved_in(service)
         async with connected(port) as line:
             await learned(line, service, sent)
             name = (await service.client.get("/v1/account", headers=dict(mine.headers))).json()["name"]
@@ -231,8 +235,7 @@ async def test_of_an_account_that_was_deleted_nothing_is_given(database_url: str
 
 async def test_each_is_charged_and_past_its_quota_an_account_is_refused(database_url: str) -> None:
     async with wired(database_url, rate_account="40/hour") as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        _, sent = await moved_in(service)
         async with connected(port) as line:
             left, before = standing(await learned(line, service, sent)), again(service).answered
             assert 3 < left < 40
@@ -256,8 +259,7 @@ async def test_where_other_processes_count_too_it_goes_the_usual_way(database_ur
             return self.counted
 
     async with wired(database_url, rate_account="1000/hour") as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        _, sent = await moved_in(service)
         async with connected(port) as line:
             await learned(line, service, sent)
             shared = service.app.state.quotas._shared = Shared()
@@ -307,8 +309,7 @@ async def test_only_a_request_that_is_whole_and_alone_is_recognised(database_url
 
 async def test_such_a_connection_has_its_place_and_its_deadlines(database_url: str) -> None:
     async with wired(database_url) as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        mine, sent = await moved_in(service)
         async with connected(port) as line:
             await learned(line, service, sent)
         table = service.app.state.connections
@@ -335,8 +336,7 @@ async def test_where_there_is_no_room_for_a_connection_it_is_refused(
     database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async with wired(database_url) as (service, port):
-        mine = await move_in(service.client, service.collector())
-        sent = request(f"{mine.sets[0]}/{EVALUATION}", dict(mine.headers))
+        _, sent = await moved_in(service)
         async with connected(port) as line:
             await learned(line, service, sent)
         honest = service.app.state.connections.enter

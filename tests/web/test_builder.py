@@ -43,6 +43,19 @@ def until_rule(page: Page, wanted: str) -> None:
     assert rule_text(page) == wanted
 
 
+def picked_then_typed(page: Page) -> None:
+    """The rule of an open entry: coins without problems, by pickers, and then also of a grade, as text. Form and text are the
+    same rule: what was picked is in the text, and what is typed is in the form."""
+    page.until(".draft-items .rule-form button", says="Add a condition").click()
+    page.until(".draft-items .attribute-picker input").send_keys("problems")
+    page.until(".draft-items [role=option]", says="problems").click()
+    page.until(".condition-form select option[value=empty]").click()
+    page.until(".condition-form .buttons button", says="Add it").click()
+    until_rule(page, "count(problems) = 0")
+    page.type_into("Rule of the entry", "count(problems) = 0 AND grade > 8")
+    page.until(".draft-items .says", says="more than 8")
+
+
 def pick(page: Page, *labels: str) -> None:
     """Chooses the boxes with these words in the form of a condition, and adds it."""
     for label in labels:
@@ -321,15 +334,7 @@ def test_what_holds_of_all_places_is_put_together_without_typing_a_rule(page: Pa
     # Preferences: the one that is there goes behind two others.
     opened(page, "Which coin is the better one: 1")
     added(page, "First coins that")
-    page.until(".draft-items .rule-form button", says="Add a condition").click()
-    page.until(".draft-items .attribute-picker input").send_keys("problems")
-    page.until(".draft-items [role=option]", says="problems").click()
-    page.until(".condition-form select option[value=empty]").click()
-    page.until(".condition-form .buttons button", says="Add it").click()
-    # Form and text are the same rule: what is typed is in the form.
-    until_rule(page, "count(problems) = 0")
-    page.type_into("Rule of the entry", "count(problems) = 0 AND grade > 8")
-    page.until(".draft-items .says", says="more than 8")
+    picked_then_typed(page)
     page.type_into("Rule of the entry", "count(problems) = 0")
     page.until("button[aria-label='Up: First coins that fit: count(problems) = 0']").click()
     added(page, "In an order of yours", "strike")
@@ -409,15 +414,7 @@ def test_a_free_choice_gets_its_rules_without_typing_a_rule(page: Page, collecto
     page.until("#free_choice-0-at_most-0-count").send_keys("2")
     page.until(".draft-items .says", says="At most 2 of each: strike")
     added(page, "At most so many coins that")
-    page.until(".draft-items .rule-form button", says="Add a condition").click()
-    page.until(".draft-items .attribute-picker input").send_keys("problems")
-    page.until(".draft-items [role=option]", says="problems").click()
-    page.until(".condition-form select option[value=empty]").click()
-    page.until(".condition-form .buttons button", says="Add it").click()
-    # Form and text are the same rule: what was picked is in the text, and what is typed is in the form.
-    until_rule(page, "count(problems) = 0")
-    page.type_into("Rule of the entry", "count(problems) = 0 AND grade > 8")
-    page.until(".draft-items .says", says="more than 8")
+    picked_then_typed(page)
     for width, dark in page.looks():
         page.until(".builder")
         assert page.faults() == [], (width, dark)
