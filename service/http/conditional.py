@@ -14,7 +14,7 @@ from service.errors import Stale
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
 from service.http.responses import Reply, T
-from service.http.weights import LONGEST_HEADER
+from service.http.weights import LONGEST_HEADER, joined
 from service.reference.languages import ENGLISH, LANGUAGES
 
 # One entity tag, weak or strong (RFC 9110, section 8.8.3), and a list of them.
@@ -112,12 +112,6 @@ def names(header: str, current: str) -> bool:
         or header.strip() == "*"
         or current in (tag.removeprefix("W/") for tag in _tags(header, "If-None-Match"))
     )
-
-
-def joined(request: Request, name: str) -> str | None:
-    """All values of a header, as one list; None where it is not sent."""
-    values = request.headers.getlist(name)
-    return ", ".join(values) if values else None
 
 
 def _tags(header: str, name: str) -> list[str]:

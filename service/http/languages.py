@@ -7,10 +7,9 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from service.http.conditional import joined
 from service.http.openapi import describes, request_header
-from service.http.weights import preferred
-from service.reference.languages import ENGLISH, LANGUAGES, Language, best_language
+from service.http.weights import preferred_language
+from service.reference.languages import ENGLISH, LANGUAGES, Language
 from service.reference.languages import language as language_of
 
 IN_ENGLISH = language_of(ENGLISH)
@@ -26,7 +25,7 @@ CONTENT_LANGUAGE = {"Content-Language": "The language of the labels and sentence
     )
 )
 async def _asked_language(request: Request) -> Language:
-    return best_language(preferred(joined(request, "accept-language") or ""))
+    return preferred_language(request)
 
 
 AskedLanguage = Annotated[Language, Depends(_asked_language)]

@@ -8,10 +8,9 @@ from typing import Generic
 
 from fastapi import Request
 
-from service.http.conditional import joined
 from service.http.languages import IN_ENGLISH, spoken
 from service.http.responses import Reply, T
-from service.http.weights import weights
+from service.http.weights import joined, weights
 from service.reference.languages import Language
 
 JSON, PAGE = "json", "html"

@@ -20,9 +20,9 @@ from starlette.responses import Response
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import ReadOnly, Unreachable
 from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
-from service.http.weights import preferred
+from service.http.weights import preferred_language
 from service.http.wire import Out
-from service.reference.languages import ENGLISH, Language, best_language
+from service.reference.languages import ENGLISH, Language
 from service.reference.languages import language as language_of
 from service.rules.shape_messages import shape_message
 
@@ -121,8 +121,7 @@ class Problem(Exception):
 
 def problem_response(request: Request, problem: Problem) -> Response:
     """The problem document, in the language that was asked for."""
-    asked = ",".join(request.headers.getlist("accept-language"))
-    return problem_response_at(base_url(request), problem, best_language(preferred(asked)))
+    return problem_response_at(base_url(request), problem, preferred_language(request))
 
 
 def problem_response_at(address: str, problem: Problem, language: Language | None = None) -> Response:

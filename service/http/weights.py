@@ -4,8 +4,18 @@ from __future__ import annotations
 
 import re
 
+from fastapi import Request
+
+from service.reference.languages import Language, best_language
+
 LONGEST_HEADER = 2_000
 _WEIGHT = re.compile(r"0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?")
+
+
+def joined(request: Request, name: str) -> str | None:
+    """All values of a header, as one list; None where it is not sent."""
+    values = request.headers.getlist(name)
+    return ", ".join(values) if values else None
 
 
 def weights(header: str) -> dict[str, float]:
@@ -23,3 +33,8 @@ def preferred(header: str) -> list[str]:
     told = weights(header)
     # Sorting is stable: of equals the first one.
     return sorted((kind for kind in told if told[kind] > 0), key=lambda kind: -told[kind])
+
+
+def preferred_language(request: Request) -> Language:
+    """The language that the request would rather be answered in, of those that there are."""
+    return best_language(preferred(joined(request, "accept-language") or ""))
