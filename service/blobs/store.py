@@ -7,12 +7,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Protocol
 
+from service.database.ids import read_id
+
 PIECE_BYTES = 256 * 1024
 """How much of a file is in memory at a time where it is copied or read in pieces."""
 
 NO_ROOM = "the place where photos are kept has no room left; nothing was kept"
 UNREACHABLE = "the place where photos are kept cannot be reached"
 READ_ONLY = "the place where photos are kept cannot be written now; nothing was kept"
+
+
+def accounts_in(store: BlobStore) -> list[str]:
+    """The ids of accounts of which a store has something. Whatever else lies there was not put there by this service."""
+    return [owner for owner in store.owners() if read_id(owner) is not None]
 
 
 class BlobStore(Protocol):

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from service.accounts.model import Owner
-from service.blobs.store import BlobStore
+from service.blobs.store import BlobStore, accounts_in
 from service.database.engine import Database
 from service.database.ids import made_at, new_id, read_id
 from service.errors import SetwrightError
@@ -48,10 +48,7 @@ def sweep_files(database: Database, blobs: BlobStore, now: datetime) -> int:
     """Removes files that no row names, of all owners; how many. It may run at any time."""
     taken = 0
     blobs.clear_abandoned()
-    for identity in list(blobs.owners()):
-        if read_id(identity) is None:
-            continue  # Not put here by this service.
-        owner = Owner(identity)
+    for owner in map(Owner, accounts_in(blobs)):
         lying = [name for name in blobs.names(owner.id) if _is_old(name, now - _ON_ITS_WAY)]
         if not lying:
             continue

@@ -20,9 +20,8 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
-from service.blobs.store import BlobStore
+from service.blobs.store import BlobStore, accounts_in
 from service.database.engine import Database
-from service.database.ids import read_id
 from service.errors import Conflict, Fault, Invalid, NotFound, SetwrightError
 from service.holdings.actions import change_photos
 from service.holdings.photos.images import (
@@ -241,10 +240,7 @@ def sweep(
     holding names goes when it was sent before `unnamed_before` (left out: never)."""
     taken = 0
     blobs.clear_abandoned()
-    for identity in blobs.owners():
-        if read_id(identity) is None:
-            continue  # Not put here by this service.
-        owner = Owner(identity)
+    for owner in map(Owner, accounts_in(blobs)):
         before = (deleted_before, unnamed_before or datetime.min.replace(tzinfo=UTC))
         database.write(partial(_forget, owner=owner, before=before))
         taken += remove_unnamed(database, blobs, owner)
