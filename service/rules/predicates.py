@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import product
@@ -58,10 +58,9 @@ class _Hashed:
 
 
 class _Compound(_Hashed):
-    """Has room for what is asked for with every evaluation: its leaves, what they read, whether values alone settle it."""
+    """Has room for its leaves and what they read, which are asked for with every evaluation."""
 
-    __slots__ = ("_is_settled_by_values", "_leaves", "_reads")
-    _is_settled_by_values: bool
+    __slots__ = ("_leaves", "_reads")
     _leaves: tuple[Leaf, ...]
     _reads: frozenset[str]
 
@@ -189,10 +188,14 @@ _FLIPPED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "=": "=", "<>": "<>"}
 _OPPOSITES = {"<": ">=", "<=": ">", ">": "<=", ">=": "<", "=": "<>", "<>": "="}
 
 
-def _compared(op: str, left: Value, right: Value, context: EvaluationContext) -> Verdict:
+def _of_none(context: EvaluationContext) -> Verdict:
     """Known to be none compares as `no`, whatever the operator (rules.md section 2)."""
+    return UNDECIDED if context.none_as_null else NO
+
+
+def _compared(op: str, left: Value, right: Value, context: EvaluationContext) -> Verdict:
     if left is NONE or right is NONE:
-        return UNDECIDED if context.none_as_null else NO
+        return _of_none(context)
     return YES if _COMPARISONS[op](left, right) else NO
 
 
@@ -251,7 +254,7 @@ class Comparison(Leaf):
         if not isinstance(left, Ref) or left.name != name or not isinstance(right, Const) or right.constant is NONE:
             return Leaf.holds_with(self, name, values, world, context)
         compare, constant = _COMPARISONS[self.op], right.constant
-        of_none = UNDECIDED if context.none_as_null else NO
+        of_none = _of_none(context)
         return [of_none if value is NONE else YES if compare(value, constant) else NO for value in values]
 
     def cuts(self) -> tuple[Cut, ...]:
@@ -334,7 +337,7 @@ class Within(Leaf):
         if not isinstance(self.term, Ref) or self.term.name != name or len(ends) < 2:
             return Leaf.holds_with(self, name, values, world, context)
         low, high = cast("tuple[Any, Any]", tuple(ends))
-        of_none = UNDECIDED if context.none_as_null else NO
+        of_none = _of_none(context)
         return [of_none if v is NONE else YES if v >= low and v <= high else NO for v in cast("Sequence[Any]", values)]
 
     def cuts(self) -> tuple[Cut, ...]:
@@ -783,18 +786,7 @@ def reads(predicate: Predicate) -> frozenset[str]:
 
 def is_settled_by_values(predicate: Predicate) -> bool:
     """Whether every clause is decided once all that it reads is known: none asks a vocabulary or calculates."""
-    if not isinstance(predicate, _COMPOUND):
-        return _is_settled_by_values((predicate,))
-    try:
-        return predicate._is_settled_by_values
-    except AttributeError:
-        found = _is_settled_by_values(leaves(predicate))
-        object.__setattr__(predicate, "_is_settled_by_values", found)
-        return found
-
-
-def _is_settled_by_values(clauses: Iterable[Leaf]) -> bool:
-    return all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in clauses)
+    return all(type(leaf).gaps is Leaf.gaps and not leaf.is_calculated for leaf in leaves(predicate))
 
 
 def kleene_verdict(predicate: Predicate, of: Callable[[Leaf], Verdict]) -> Verdict:
