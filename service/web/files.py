@@ -1,8 +1,9 @@
 """The files of the web app: their addresses, media types and digests. They are read once.
 
 `static/` has the app's own, `vendor/` those of other authors (VENDOR.toml). Of the app's own modules a browser is sent the
-program alone (`stripped`); as they were written they stand below `source/`, for whoever reads them. The service worker begins
-with the list of what the app needs.
+program alone (`stripped`); as they were written they stand below `source/`, for whoever reads them. What the app needs is also in
+one answer, from which the service worker keeps it: compressed together the files are smaller by a sixth, and they are of one
+version.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from service.web.stripped import stripped
 
 STATIC = Path(__file__).resolve().parent / "static"
 VENDOR = Path(__file__).resolve().parent / "vendor"
-INDEX, WORKER, SOURCE = "index.html", "sw.js", "source/"
+INDEX, WORKER, SOURCE, ALL = "index.html", "sw.js", "source/", "all.json"
 
 # What a browser may be given; files of other kinds are none of the app's.
 _MEDIA_TYPES = {
@@ -43,12 +44,18 @@ class File:
 
 @cache
 def files() -> Mapping[str, File]:
-    """All files of the app by their addresses below /app/, the service worker with its list."""
+    """All files of the app by their addresses below /app/, with the worker and the answer that it keeps them from.
+
+    That answer is `{"version", "files": [[path, media type, text], ...]}`; the page has the path "".
+    """
     found = {file.path: file for file in _read()}
-    known = {path: file.digest for path, file in found.items() if path != WORKER and not path.startswith(SOURCE)}
+    kept = [file for path, file in found.items() if path != WORKER and not path.startswith(SOURCE)]
+    version = _digest(json.dumps({file.path: file.digest for file in kept}).encode())[:16]
+    texts = [("" if file.path == INDEX else file.path, file.media_type, file.content.decode()) for file in kept]
+    found[ALL] = _file(ALL, json.dumps({"version": version, "files": texts}, ensure_ascii=False).encode())
     # A browser takes another worker, and with it all files anew, when its bytes differ.
-    about = {"version": _digest(json.dumps(known).encode())[:16], "files": ["", *(p for p in known if p != INDEX)]}
-    found[WORKER] = _file(WORKER, f"const APP = {json.dumps(about)};\n".encode() + found[WORKER].content)
+    about = json.dumps({"version": version, "all": f"/app/{ALL}"})
+    found[WORKER] = _file(WORKER, f"const APP = {about};\n".encode() + found[WORKER].content)
     return found
 
 

@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 
 import httpx
 
-from service.web.files import SOURCE, files
+from service.web.files import ALL, SOURCE, files
 from tests.conftest import own_database
 from tests.server import serving
 from tests.web.browser import Page, browser
@@ -37,7 +37,7 @@ def weight_of(paths: Iterable[str]) -> int:
 
 def the_app() -> list[str]:
     """All of it without its words."""
-    return [path for path in files() if not path.startswith(("words/", SOURCE))]
+    return [path for path in files() if not path.startswith(("words/", SOURCE)) and path != ALL]
 
 
 def loaded_with(*paths: str) -> set[str]:
@@ -135,6 +135,7 @@ def main() -> None:
     first = loaded_with("index.html", "app.css", "app.js")
     print(f"bytes before the first view, gzip, without words: {weight_of(first):,} (at most {MOST_BYTES:,})")
     print(f"bytes of the whole app, gzip, without words: {weight_of(the_app()):,}")
+    print(f"bytes of one answer with all of it, gzip, with words: {weight_of([ALL]):,}")
     for view in views:
         print(f"  {view}: {weight_of(loaded_with(view) - first):,} besides")
     for name, times in answers_in_milliseconds().items():

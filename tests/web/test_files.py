@@ -15,7 +15,7 @@ import pytest
 from babel import Locale
 
 from service.http.api.app import APP_POLICY
-from service.web.files import SOURCE, STATIC, VENDOR, WORKER, files
+from service.web.files import ALL, SOURCE, STATIC, VENDOR, WORKER, files
 from service.web.stripped import stripped
 from tests.conftest import Running
 from tests.vendored import FOLDERS, Vendored, differing, vendored
@@ -58,15 +58,35 @@ def test_the_comparison_with_packages_sees_a_changed_byte(tmp_path: Path, monkey
 # --- what a browser is given ----------------------------------------------------------------------------------------------
 
 
-def test_the_worker_lists_every_file_and_changes_with_each() -> None:
+def test_one_answer_has_every_file_and_its_version_changes_with_each(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     told = files()[WORKER].content.decode().partition("\n")[0]
     (about,) = re.findall(r"^const APP = (.*);$", told)
-    listed = json.loads(about)["files"]
+    everything = json.loads(files()[ALL].content)
+    assert json.loads(about) == {"version": everything["version"], "all": "/app/all.json"}
+    listed = [path for path, _, _ in everything["files"]]
     on_disk = {path.relative_to(STATIC).as_posix() for path in STATIC.rglob("*") if path.is_file()}
     vendor = {f"vendor/{path.relative_to(VENDOR).as_posix()}" for path in VENDOR.rglob("*.js")}
     # The page stands at the folder's own address.
     assert set(listed) == (on_disk | vendor | {""}) - {WORKER, "index.html"}
     assert len(listed) == len(set(listed))
+    for path, media_type, text in everything["files"]:
+        file = files()[path or "index.html"]
+        assert (media_type, text.encode()) == (file.media_type, file.content), path
+    changed = [_version_with(monkeypatch, path) for path in ("app.css", "words/fr.json", "views/home.js")]
+    assert len({everything["version"], *changed}) == 4
+
+
+def _version_with(monkeypatch: pytest.MonkeyPatch, changed: str) -> str:
+    """The version of the app where one of its files has one byte more."""
+    read = Path.read_bytes
+    files.cache_clear()
+    with monkeypatch.context() as here:
+        here.setattr(Path, "read_bytes", lambda self: read(self) + b";" * (self == STATIC / changed))
+        version: str = json.loads(files()[ALL].content)["version"]
+    files.cache_clear()
+    return version
 
 
 def test_modules_are_sent_without_comments_and_can_be_read_as_they_were_written() -> None:
