@@ -1,11 +1,13 @@
 """Writes docs/screenshots: the web app with the demo's collections, on a phone and a desktop, light and dark.
 
-`python -m tests.web.screenshots`; it needs Chromium, and takes a minute.
+`python -m tests.web.screenshots`; it needs Chromium, and takes some minutes.
 """
 
 from __future__ import annotations
 
 import base64
+import io
+import itertools
 import re
 import secrets
 import time
@@ -14,6 +16,7 @@ from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 import httpx
+from PIL import Image
 from rich.console import Console
 
 from service.database.ids import new_id
@@ -32,19 +35,29 @@ SHEET = (
     "101;United Kingdom;penny;1889;9,4;20;tray 1\r\n102;United Kingdom;halfpenny;19O2;5,6;30;tray 1\r\n"
     "103;South Africa;shilling;1935;5,6;250;tray 2\r\n"
 )
+COLOURS = 256
 SIZES = {"phone": (390, 844), "desktop": (1120, 800)}
 
+# Views that are as they are, without anything done in them first.
+SIMPLE = (
+    ("new-coin", "/app/coins/new", "#own-number"),
+    ("new-set", "/app/build/new", ".starts"),
+    ("pair", "/pair?user_code=BCDF-GHJK", "form"),
+    ("take", "/app/take", "form"),
+)
 
-def take(page: Page, name: str, *, dark: bool, at: str | None = None) -> None:
-    """The window as it is, in one of the sizes each; from the element `at` on, wherever that stands in this size."""
-    for size, (width, height) in SIZES.items():
+
+def take(page: Page, name: str, *, at: str | None = None) -> None:
+    """The window as it is, in each of the sizes, light and dark; from the element `at` on, wherever that stands in this size."""
+    for (size, (width, height)), dark in itertools.product(SIZES.items(), (False, True)):
         page.look(width, dark=dark, height=height)
         if at is not None:
             page.run("document.querySelector(arguments[0]).scrollIntoView()", at)
         time.sleep(0.5)
         shot = page.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
-        colours = "dark" if dark else "light"
-        (SHOTS / f"{name}-{size}-{colours}.png").write_bytes(base64.b64decode(shot["data"]))
+        picture = Image.open(io.BytesIO(base64.b64decode(shot["data"]))).convert("RGB")
+        # Letters and signs on paper have few colours: a third of the bytes.
+        picture.quantize(COLOURS).save(SHOTS / f"{name}-{size}-{'dark' if dark else 'light'}.png", optimize=True)
 
 
 def disagree(page: Page, token: str) -> None:
@@ -62,18 +75,21 @@ def disagree(page: Page, token: str) -> None:
 def take_all(page: Page, openings: list[Opening]) -> None:
     SHOTS.mkdir(exist_ok=True)
     maud, tobit, *_ = openings
+    page.open("/app/sign-in")
+    page.until("form")
+    take(page, "sign-in")
     page.sign_in(tobit.token, tobit.path)
     page.until("li.place")
-    take(page, "animals", dark=True)
+    take(page, "animals")
     page.sign_in(maud.token)
     page.until(".bar")
-    take(page, "home", dark=False)
+    take(page, "home")
     page.open("/app/coins?sort=year_on_coin")
     page.until(".coins td")
-    take(page, "coins", dark=False)
+    take(page, "coins")
     page.press("a28")
     page.until("#fact-year_on_coin")
-    take(page, "coin", dark=False)
+    take(page, "coin")
     page.open("/app/coins/import")
     with NamedTemporaryFile(suffix=".csv") as sheet:
         sheet.write(SHEET.encode("cp1252"))
@@ -81,30 +97,29 @@ def take_all(page: Page, openings: list[Opening]) -> None:
         page.until("input[type=file]").send_keys(sheet.name)
         page.until("td.bad")
         page.run("document.querySelector('.figures').scrollIntoView()")
-        take(page, "import", dark=False)
+        take(page, "import")
     disagree(page, maud.token)
     page.open("/app/attention")
     page.until(".conflict .cards")
-    take(page, "attention", dark=False)
+    take(page, "attention")
     page.open(maud.path)
     page.until("li.place")
-    for dark in (False, True):
-        take(page, "album", dark=dark)
+    take(page, "album")
     page.open(f"{maud.path}/place?at=shilling-scottish")
     page.until(".looked")
     page.until(".clauses")
-    take(page, "place", dark=False)
+    take(page, "place")
     page.open(maud.path.replace("/sets/", "/build/"))
     page.until(".effect .figures")
     page.run("document.querySelector('.place-list li button').click()")
     page.until(".rule-item .says")
-    take(page, "builder", dark=False)
+    take(page, "builder")
     page.run("document.querySelector('.place-list > button').click()")
     page.until(".part-editor details summary")
     page.run("document.querySelectorAll('.part-editor details').forEach((one) => { one.open = true; })")
     page.until(".draft-items")
     page.run("document.querySelector('.part-editor details').scrollIntoView()")
-    take(page, "builder-set", dark=True)
+    take(page, "builder-set")
     page.run(
         "[...document.querySelectorAll('.place-list .entry')].find((one) => one.textContent.includes('free choice')).click()"
     )
@@ -114,7 +129,11 @@ def take_all(page: Page, openings: list[Opening]) -> None:
         page.until(".adding .attribute-picker .buttons button").click()
     page.until(".draft-items button[aria-expanded=true]")
     page.run("document.querySelector('.draft-items').closest('details').scrollIntoView()")
-    take(page, "builder-choice", dark=False)
+    take(page, "builder-choice")
+    for name, address, complete in SIMPLE:
+        page.open(address)
+        page.until(complete)
+        take(page, name)
     page.open("/app/table")
     page.until("#fact-denomination")
     # Facts that matter less are folded away.
@@ -122,10 +141,10 @@ def take_all(page: Page, openings: list[Opening]) -> None:
     for name, text in (("denomination", "shilling"), ("year_on_coin", "1942")):
         page.until(f"#fact-{name}").send_keys(text)
     page.until(".said .answer")
-    take(page, "table", dark=False)
+    take(page, "table")
     page.open("/app/print?what=labels")
     page.until("main form")
-    take(page, "print", dark=False)
+    take(page, "print")
 
 
 def take_club(page: Page, server: Running) -> None:
@@ -150,11 +169,14 @@ def take_club(page: Page, server: Running) -> None:
         page.look(1280)
         page.sign_in(circle.reader.token, circle.page())
         page.until(".swap-ring")
-        take(page, "club", dark=False)
+        take(page, "club")
+        page.open("/app/clubs")
+        page.until("main details")
+        take(page, "clubs")
         page.open(circle.set_page())
         page.until("#consent-display tbody")
         page.until(".standings .bar")
-        take(page, "consent", dark=True)
+        take(page, "consent")
         for member in (circle.steward, circle.reader):
             for held in member.ask("GET", "/v1/holdings")["items"]:
                 member.photograph(held["id"], content=drawing(held["number"], held["facts"]))
@@ -165,9 +187,9 @@ def take_club(page: Page, server: Running) -> None:
         # Pictures are asked for once they are in sight.
         page.run("document.querySelector('[aria-label=Exhibits]').scrollIntoView()")
         page.until("[aria-label=Exhibits] .small-photo img")
-        take(page, "display", dark=False, at="[aria-label=Exhibits]")
+        take(page, "display", at="[aria-label=Exhibits]")
         page.open(shared["link"])
-        take(page, "shared", dark=False)
+        take(page, "shared")
 
 
 def main() -> None:
