@@ -72,6 +72,16 @@ def disagree(page: Page, token: str) -> None:
         assert sent.json()["responses"][0]["status"] == "conflict", sent.text
 
 
+def declare(page: Page) -> None:
+    """A fact of the set's own in the builder, which shows all of its sections: how a coin was found, from a list with a tree."""
+    page.until(".adding button", says="A fact of your own").click()
+    page.type_into("What is it to be called?", "How it was found")
+    page.until(".adding button", says="Add the fact").click()
+    page.type_into("A new term", "\n".join(("bought", "gift", "found", "field find", "")))
+    page.until(".term-tree .entry", says="field find").click()
+    page.until("[data-step=in]").click()
+
+
 def take_all(page: Page, openings: list[Opening]) -> None:
     SHOTS.mkdir(exist_ok=True)
     maud, tobit, *_ = openings
@@ -120,6 +130,8 @@ def take_all(page: Page, openings: list[Opening]) -> None:
     page.until(".draft-items")
     page.run("document.querySelector('.part-editor details').scrollIntoView()")
     take(page, "builder-set")
+    declare(page)
+    take(page, "builder-own", at="[aria-label=Facts] .draft-items")
     page.run(
         "[...document.querySelectorAll('.place-list .entry')].find((one) => one.textContent.includes('free choice')).click()"
     )

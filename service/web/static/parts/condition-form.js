@@ -3,6 +3,7 @@ import { get } from "../kept/api.js";
 import { bareNumber, say } from "../kept/words.js";
 import { TAKES, conditionFrom, howsOf, spansOf, textFrom, valueFrom } from "../sheet/condition.js";
 import { kindOf } from "../sheet/fact-draft.js";
+import { listedTerms } from "../sheet/own-facts.js";
 import { termsOf } from "../sheet/terms.js";
 import { labelsOf, loadConcepts, loadTermsOf, useLoaded } from "./data.js";
 import { html, useEffect, useMemo, useRef, useState } from "./html.js";
@@ -73,7 +74,7 @@ export function ConditionForm({ id, attributes, condition, done, cancel }) {
 
 function Asked({ id, attribute, label, condition, done, cancel }) {
   const { value: counts } = useLoaded(() => loadCounts(attribute.name), [attribute.name]);
-  const { value: concepts } = useLoaded(() => (attribute.vocabulary ? loadConcepts(attribute.vocabulary) : []), [attribute.name]);
+  const { value: concepts } = useLoaded(() => (attribute.vocabulary ? loadConcepts(attribute.vocabulary, attribute.carried) : []), [attribute.name]);
   const isTree = (concepts ?? []).some(({ broader }) => broader.length > 0);
   const hows = howsOf(attribute, isTree);
   const [how, setHow] = useState(condition?.how ?? null);
@@ -152,10 +153,11 @@ function YesOrNo({ id, label, values, give }) {
 /** Terms or texts: those that my coins have with their numbers, those chosen, and a search for any other. */
 function Values({ id, attribute, label, way, values, give, counts, concepts }) {
   const [text, setText] = useState("");
-  const { value: terms } = useLoaded(() => (attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute.name]);
+  const { value: terms } = useLoaded(() => (attribute.vocabulary ? loadTermsOf(attribute.vocabulary, attribute.carried) : null), [attribute.name]);
   const one = TAKES[way] === "one";
   const behind = new Map((counts?.values ?? []).map((entry) => [String(entry.value), (way === "narrower" ? entry.with_narrower : undefined) ?? entry.coins]));
-  const known = attribute.values?.length > 0 ? attribute.values.map(String) : [...behind.keys()].filter((value) => behind.get(value) > 0).slice(0, LISTED);
+  const own = listedTerms(attribute);
+  const known = attribute.values?.length > 0 ? attribute.values.map(String) : own.length > 0 ? own : [...behind.keys()].filter((value) => behind.get(value) > 0).slice(0, LISTED);
   const listed = [...new Set([...known, ...values.map(String)])];
   const labelOf = (value) => terms?.terms.get(value)?.label ?? value;
   const toggled = (value) => give(one ? [value] : values.includes(value) ? values.filter((other) => other !== value) : [...values, value]);

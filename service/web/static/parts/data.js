@@ -3,6 +3,7 @@ import { all, get } from "../kept/api.js";
 import { conceptsOf } from "../kept/vocabularies.js";
 import { keep, kept } from "../kept/database.js";
 import { inSentence, onLanguage, spoken } from "../kept/words.js";
+import { carriedFor, layered, rootOf, withDeclared } from "../sheet/carried.js";
 import { termsOf } from "../sheet/terms.js";
 import { useCallback, useEffect, useRef, useState } from "./html.js";
 
@@ -63,9 +64,6 @@ export async function loadMyDocuments() {
   return Promise.all(mine.map(async ({ id }) => (await get(`/v1/definitions/${id}`)).data.document));
 }
 
-/** Attributes by name: those of the service, and all that these definitions declare. @param {object[]} documents */
-export const loadAttributesOf = (documents) => loadAttributes({ attributes: documents.flatMap((document) => document.attributes ?? []) });
-
 let attributes = null;
 onLanguage(() => {
   attributes = null;
@@ -84,11 +82,14 @@ async function remembered(key, load) {
   }
 }
 
-/** Attributes by name: those of the service, and those that a definition declares. */
-export async function loadAttributes(document) {
+/** Attributes by name: those of the service, and all that these definitions declare. @param {object[]} documents */
+export async function loadAttributesOf(documents) {
   attributes ??= await remembered(`attributes ${spoken()}`, () => all("/v1/attributes"));
-  return new Map([...attributes, ...(document?.attributes ?? [])].map((one) => [one.name, one]));
+  return withDeclared(attributes, documents);
 }
+
+/** Attributes by name: those of the service, and those that a definition declares. */
+export const loadAttributes = (document) => loadAttributesOf(document ? [document] : []);
 
 /** What attributes are called. @param {Map<string, {label?: string}> | null} known */
 export const labelsOf = (known) => (name) => {
@@ -106,41 +107,52 @@ function labelled(concept) {
 const searched = new Map();
 onLanguage(() => searched.clear());
 
+/** The concepts of a vocabulary with those that definitions carry; null where there is no such vocabulary. */
+async function conceptsWith(name, carried) {
+  const entries = carriedFor(name, carried);
+  const root = rootOf(name, entries);
+  const isOwn = entries.some((entry) => entry.name === root && !entry.extends);
+  const found = isOwn ? null : await conceptsOf(root);
+  if (entries.length === 0 || (found === null && !isOwn)) return found;
+  return { version: `${found?.version} ${JSON.stringify(entries)}`, concepts: layered([found?.concepts ?? [], ...entries.map(({ concepts }) => concepts)]) };
+}
+
 /**
  * The terms of a vocabulary, those that the owner added among them, to be searched; null where there is no such vocabulary.
+ * @param {string} name @param {import("../sheet/carried.js").Carried[]} [carried] what definitions have of it
  * @returns {Promise<import("../sheet/terms.js").Terms | null>}
  */
-export async function loadTermsOf(name) {
-  const found = await conceptsOf(name);
+export async function loadTermsOf(name, carried = []) {
+  const found = await conceptsWith(name, carried);
   if (found === null) return null;
   if (searched.get(name)?.version !== found.version) searched.set(name, { version: found.version, terms: termsOf(name, found.concepts.map(labelled)) });
   return searched.get(name).terms;
 }
 
-/** The concepts of a shipped vocabulary as they are, with what is above each; none where it is not to be had. */
-export const loadConcepts = (name) =>
-  get(`/v1/vocabularies/${encodeURIComponent(name)}`).then(
-    ({ data }) => data.concepts,
+/** The concepts of a vocabulary as they are, with what is above each; none where it is not to be had. */
+export const loadConcepts = (name, carried = []) =>
+  conceptsWith(name, carried).then(
+    (found) => found?.concepts ?? [],
     () => [],
   );
 
 /** What the terms of a vocabulary are called, by id; none where it is not to be had. */
-export const loadVocabulary = (name) =>
-  loadTermsOf(name).then(
+export const loadVocabulary = (name, carried = []) =>
+  loadTermsOf(name, carried).then(
     (found) => new Map([...(found?.terms.values() ?? [])].map(({ id, label }) => [id, label])),
     () => new Map(),
   );
 
 /**
  * What terms and values of these attributes are called, by attribute and id.
- * @param {Map<string, {vocabulary?: string | null, value_labels?: Record<string, string>}> | null} attributes @param {string[]} names
+ * @param {Map<string, {vocabulary?: string | null, carried?: any[], value_labels?: Record<string, string>}> | null} attributes @param {string[]} names
  * @returns {Promise<Map<string, Map<string, string>>>}
  */
 export async function loadTerms(attributes, names) {
   const found = new Map();
   for (const name of new Set(names)) {
-    const { vocabulary, value_labels: labels } = attributes?.get(name) ?? {};
-    if (vocabulary) found.set(name, await loadVocabulary(vocabulary));
+    const { vocabulary, carried, value_labels: labels } = attributes?.get(name) ?? {};
+    if (vocabulary) found.set(name, await loadVocabulary(vocabulary, carried));
     else if (labels) found.set(name, new Map(Object.entries(labels)));
   }
   return found;

@@ -1,16 +1,18 @@
 // Lists of a draft: each entry in words, changed in its place, moved, removed; others added by a button for each kind.
 import { say } from "../kept/words.js";
-import { movedItem, withoutItem } from "../sheet/draft-rules.js";
+import { movedItem, withItem, withoutItem } from "../sheet/draft-rules.js";
 import { listAt, swapped } from "../sheet/draft.js";
 import { AttributePicker } from "./condition-form.js";
 import { Cross } from "./cross.js";
 import { html, useRef, useState } from "./html.js";
+import { useMessages } from "./message.js";
 import { RuleForm } from "./rule-form.js";
 import { TermPicker } from "./term-picker.js";
 
 /**
  * @typedef {object} Work what is worked on
  * @property {object} document @property {Map<string, object>} attributes
+ * @property {{pointer: string, severity: string, code: string, message: string}[]} findings of the check, when it answered last
  * @property {(next: object | ((now: object) => object)) => void} change
  * @property {string | null} focus a pointer to the entry that is being changed @property {(pointer: string | null) => void} setFocus
  * @property {(pointer: string) => import("../sheet/rule-form.js").Node | null} formAt of a rule; null while it cannot be read
@@ -28,13 +30,25 @@ export function Where({ work, pointer }) {
   return html`<${RuleForm} id=${idOf(pointer)} form=${form} change=${(next) => work.putForm(pointer, next)} attributes=${work.attributes} document=${work.document} />`;
 }
 
+/** Adds an entry and opens it. @param {Work} work */
+export function addTo(work, pointer, item) {
+  const at = listAt(work.document, pointer).length;
+  work.change(withItem(work.document, pointer, item));
+  work.setFocus(`${pointer}/${at}`);
+  // The keyboard goes on with it.
+  setTimeout(() => /** @type {HTMLElement | null} */ (window.document.querySelector(".draft-items button[aria-expanded='true']"))?.focus());
+}
+
 /**
- * @param {{work: Work, pointer: string, words: (item: any, pointer: string) => string, editor: (item: any, pointer: string) => unknown, ordered?: boolean}} of
- *   `ordered`: their order says something
+ * @param {{work: Work, pointer: string, words: (item: any, pointer: string) => string, editor: (item: any, pointer: string) => unknown, ordered?: boolean,
+ *   removing?: (of: {item: any, pointer: string, remove: () => void, keep: () => void}) => unknown}} of `ordered`: their order says something; `removing`:
+ *   what is shown before an entry is taken away; left out: nothing
  */
-export function Items({ work, pointer, words, editor, ordered = false }) {
+export function Items({ work, pointer, words, editor, ordered = false, removing }) {
   const list = listAt(work.document, pointer);
   const root = useRef(null);
+  const worded = useMessages();
+  const [leaving, setLeaving] = useState(/** @type {string | null} */ (null));
   if (list.length === 0) return null;
   // What stands behind is at another place afterwards; the keyboard goes on with the entry, or where another is added.
   const put = (next, at) => {
@@ -48,13 +62,24 @@ export function Items({ work, pointer, words, editor, ordered = false }) {
   const line = (item, at) => {
     const here = `${pointer}/${at}`;
     const what = words(item, here);
-    const isOpen = work.focus === here;
+    const isOpen = work.focus === here || work.focus?.startsWith(`${here}/`);
+    const found = work.findings.filter((one) => one.severity !== "note" && (one.pointer === here || one.pointer.startsWith(`${here}/`)));
+    const remove = () => {
+      setLeaving(null);
+      put(withoutItem(work.document, pointer, at), null);
+    };
+    const keep = () => {
+      setLeaving(null);
+      setTimeout(() => root.current?.children[at]?.querySelector("button")?.focus());
+    };
     return html`<li key=${at}><span class="says">${what}</span>
       <span class="buttons small">
         <button type="button" class="plain" aria-expanded=${isOpen} aria-label=${say("build.change_what", { what })} onClick=${() => work.setFocus(isOpen ? null : here)}>${say("build.change")}</button>
         ${ordered && html`${move(at, -1, say("build.up"), say("build.up_what", { what }))}${move(at, 1, say("build.down"), say("build.down_what", { what }))}`}
-        <button type="button" class="plain" aria-label=${say("build.remove_what", { what })} onClick=${() => put(withoutItem(work.document, pointer, at), null)}>${say("build.remove")}</button>
+        <button type="button" class="plain" aria-label=${say("build.remove_what", { what })} onClick=${() => (removing === undefined ? remove() : setLeaving(here))}>${say("build.remove")}</button>
       </span>
+      ${found.map((one) => html`<p key=${one.code + one.pointer} class="wrong">${worded(one)}</p>`)}
+      ${leaving === here && removing?.({ item, pointer: here, remove, keep })}
       ${isOpen && html`<div class="panel">${editor(item, here)}</div>`}</li>`;
   };
   return ordered ? html`<ol class="draft-items" ref=${root}>${list.map(line)}</ol>` : html`<ul class="draft-items" ref=${root}>${list.map(line)}</ul>`;

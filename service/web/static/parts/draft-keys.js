@@ -38,7 +38,7 @@ const wordOf = (terms) => (value) => {
   return typeof value === "number" ? bareNumber(value) : (terms?.terms.get(value)?.label ?? String(value));
 };
 
-const termsOfKey = (attribute, part) => (part.bands === undefined && attribute?.vocabulary ? loadTermsOf(attribute.vocabulary) : null);
+const termsOfKey = (attribute, part) => (part.bands === undefined && attribute?.vocabulary ? loadTermsOf(attribute.vocabulary, attribute.carried) : null);
 
 function OneList({ id, attribute, part, values, change }) {
   const { value: terms } = useLoaded(() => termsOfKey(attribute, part), [part.attribute]);

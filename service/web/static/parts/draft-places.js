@@ -5,7 +5,11 @@ import { Where } from "./draft-items.js";
 import { GroupKeys } from "./draft-keys.js";
 import { ChoiceRules, Preferences, Presumptions, SetRules } from "./draft-rules.js";
 import { html, useEffect, useState } from "./html.js";
+import { later } from "./later.js";
 import { TextField } from "./text-field.js";
+
+// Few sets have facts of their own.
+const OwnFacts = later(() => import("./draft-own.js"), "OwnFacts");
 
 /** @param {{document: object, chosen: string | null, choose: (id: string | null) => void, counts: Map<string, {fit: number, may: number}>}} of */
 export function PlaceList({ document, chosen, choose, counts }) {
@@ -62,6 +66,8 @@ export function SetEditor({ work }) {
     <${Section} title=${counted("presume.title", draft.listAt(document, "/presume").length + draft.listAt(document, "/identify").length)}
       pointer=${work.focus?.startsWith("/identify/") ? "/identify" : "/presume"} work=${work}><${Presumptions} work=${work} /></${Section}>
     <${Section} title=${counted("set_rule.title", draft.listAt(document, "/constraints").length)} pointer="/constraints" work=${work}><${SetRules} work=${work} /></${Section}>
+    <${Section} title=${counted("mine.title", draft.listAt(document, "/attributes").length + draft.listAt(document, "/vocabularies").length)}
+      pointer=${work.focus?.startsWith("/vocabularies/") ? "/vocabularies" : "/attributes"} work=${work}><${OwnFacts} work=${work} /></${Section}>
   </section>`;
 }
 

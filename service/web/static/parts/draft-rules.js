@@ -1,11 +1,12 @@
 // What a draft says beside its places: which coin is the better one, what is presumed, rules over several places.
 import { inOrder, listed, say } from "../kept/words.js";
-import { PREFERENCE_KINDS, RULE_KINDS, changedAt, newRule, preferenceKind, suitsPreference, withItem } from "../sheet/draft-rules.js";
+import { PREFERENCE_KINDS, RULE_KINDS, changedAt, newRule, preferenceKind, suitsPreference } from "../sheet/draft-rules.js";
 import { entriesOf, listAt, valueAt, withoutMember } from "../sheet/draft.js";
 import { waysOf } from "../sheet/fact-draft.js";
+import { listedTerms } from "../sheet/own-facts.js";
 import { factInWords } from "./clauses.js";
 import { labelsOf, loadTerms, loadTermsOf, useLoaded } from "./data.js";
-import { Adding, Facts, Items, Values, Where, idOf } from "./draft-items.js";
+import { Adding, Facts, Items, Values, Where, addTo, idOf } from "./draft-items.js";
 import { FactField } from "./fact-field.js";
 import { html, useState } from "./html.js";
 import { Select } from "./select.js";
@@ -15,15 +16,6 @@ import { TextField } from "./text-field.js";
 
 const anyFact = () => true;
 const named = (part) => part.label || part.id;
-
-/** Adds an entry and opens it. @param {Work} work */
-function addTo(work, pointer, item) {
-  const at = listAt(work.document, pointer).length;
-  work.change(withItem(work.document, pointer, item));
-  work.setFocus(`${pointer}/${at}`);
-  // The keyboard goes on with it.
-  setTimeout(() => /** @type {HTMLElement | null} */ (window.document.querySelector(".draft-items button[aria-expanded='true']"))?.focus());
-}
 
 // --- preferences
 
@@ -39,7 +31,7 @@ export function Preferences({ work, pointer }) {
     const values = (item.values ?? []).map((value) => terms?.get(item.order)?.get(value) ?? value);
     return say(`prefer.says_${kind}`, { what: label(item[kind]), values: listed(values) });
   };
-  const add = (kind, name) => addTo(work, pointer, kind === "where" ? { where: true } : { [kind]: name, ...(kind === "order" ? { values: [] } : {}) });
+  const add = (kind, name) => addTo(work, pointer, kind === "where" ? { where: true } : { [kind]: name, ...(kind === "order" ? { values: listedTerms(attributes.get(name)) } : {}) });
   const kinds = PREFERENCE_KINDS.map((key) => ({ key, text: say(`prefer.add_${key}`), fit: key === "where" ? undefined : (attribute) => suitsPreference(key, attribute) }));
   return html`<p class="hint">${say(pointer === "/prefer" ? "prefer.hint" : "prefer.hint_place")}</p>
     <${Items} work=${work} pointer=${pointer} words=${words} editor=${(item, here) => html`<${Preference} work=${work} item=${item} here=${here} />`} ordered />
@@ -63,7 +55,7 @@ function Fact({ work, here, kind, name, called }) {
 
 function Ordered({ work, item, here, label }) {
   const attribute = work.attributes.get(item.order);
-  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [item.order]);
+  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary, attribute.carried) : null), [item.order]);
   return html`<${Values} id="${idOf(here)}-value" label=${say("prefer.order_of", { what: label })} values=${item.values ?? []} terms=${terms}
     word=${(value) => terms?.terms.get(value)?.label ?? value} read=${(text) => text.trim() || undefined} change=${(values) => work.change(changedAt(work.document, here, { values }))} />`;
 }

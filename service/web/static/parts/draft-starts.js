@@ -89,7 +89,7 @@ function FreeChoice({ id, add }) {
 /** A term: those that my coins have ahead, any other by a search. */
 function TermChoice({ id, attribute, label, chosen, choose }) {
   const [text, setText] = useState("");
-  const { value: terms } = useLoaded(() => loadTermsOf(attribute.vocabulary), [attribute.name]);
+  const { value: terms } = useLoaded(() => loadTermsOf(attribute.vocabulary, attribute.carried), [attribute.name]);
   const { value: counts } = useLoaded(() => loadCounts(attribute.name), [attribute.name]);
   const behind = new Map((counts?.values ?? []).map((entry) => [String(entry.value), entry.with_narrower ?? entry.coins]));
   const usual = [...behind.keys()].filter((value) => behind.get(value) > 0 && terms?.terms.has(value)).slice(0, 8);

@@ -23,7 +23,7 @@ const KEYBOARDS = { integer: "numeric", decimal: "decimal" };
  *   vocabulary, null while they are loaded; left out: they are loaded here; `ways`: those that are offered, left out: all that the attribute has
  */
 export function FactField({ id, attribute, label, fact, change, terms: given, issuer, counts, ways, hint = true }) {
-  const { value: loaded } = useLoaded(() => (given === undefined && attribute.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute.vocabulary, given]);
+  const { value: loaded } = useLoaded(() => (given === undefined && attribute.vocabulary ? loadTermsOf(attribute.vocabulary, attribute.carried) : null), [attribute.vocabulary, given]);
   const terms = given === undefined ? loaded : given;
   const [draft, setDraft] = useState(() => begun(attribute, fact, terms, ways));
   const touched = useRef(false);

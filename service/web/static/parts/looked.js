@@ -46,7 +46,7 @@ function Question({ question, view, cell, issues, attribute, label, done, evalua
   const [wrong, setWrong] = useState("");
   const [typed, setTyped] = useState(null);
   const name = question.attribute === ISSUE ? say("looked.issue") : label(question.attribute);
-  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary) : null), [attribute]);
+  const { value: terms } = useLoaded(() => (attribute?.vocabulary ? loadTermsOf(attribute.vocabulary, attribute.carried) : null), [attribute]);
   const labels = new Map([...(terms?.terms.values() ?? [])].map((term) => [term.id, term.label]));
   const picks = choices(question, attribute, view, issues, labels);
   const id = `looked-${question.attribute}`;

@@ -186,8 +186,8 @@ export function partAt(document, pointer) {
   return KINDS.includes(kind) ? (document[kind]?.[Number(at)]?.id ?? null) : null;
 }
 
-/** The entry of a list beside the places that a pointer leads into: a preference, a presumption, a rule over several places or of a free choice; or null. */
-export const focusOf = (pointer) => /^(\/(prefer|presume|identify|constraints)\/\d+|\/\w+\/\d+\/(?:prefer|at_most)\/\d+)(\/|$)/.exec(pointer)?.[1] ?? null;
+/** The entry of a list beside the places that a pointer leads into: a preference, a presumption, a rule over several places or of a free choice, a fact or list of the set's own; or null. */
+export const focusOf = (pointer) => /^(\/(prefer|presume|identify|constraints|attributes|vocabularies)\/\d+|\/\w+\/\d+\/(?:prefer|at_most)\/\d+)(\/|$)/.exec(pointer)?.[1] ?? null;
 
 /** An example of the author's: what a coin has to fit, or must not fit. */
 export function withExample(document, example) {

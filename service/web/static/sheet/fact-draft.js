@@ -3,7 +3,7 @@ import { named } from "./terms.js";
 
 /**
  * @typedef {{name: string, type: string, many: boolean, values: string[], vocabulary: string | null, low: number | null,
- *   high: number | null, unit: string | null}} Attribute
+ *   high: number | null, unit: string | null, carried?: import("./carried.js").Carried[]}} Attribute `carried`: what definitions have of its vocabulary
  * @typedef {{text: string, id: string | null}} Word what was typed, or the term that was picked
  * @typedef {object} Draft
  * @property {"value" | "one_of" | "between" | "none" | "unknown"} way

@@ -76,7 +76,10 @@ function withCopy(document, other, page) {
   // What its rules read besides, where it is not known here.
   const known = new Set((made.attributes ?? []).map(({ name }) => name));
   const more = (other.attributes ?? []).filter(({ name }) => !known.has(name));
-  return more.length === 0 ? made : { ...made, attributes: [...(made.attributes ?? []), ...more] };
+  if (more.length > 0) made = { ...made, attributes: [...(made.attributes ?? []), ...more] };
+  const lists = new Set((made.vocabularies ?? []).map(({ name }) => name));
+  const others = (other.vocabularies ?? []).filter(({ name }) => !lists.has(name));
+  return others.length === 0 ? made : { ...made, vocabularies: [...(made.vocabularies ?? []), ...others] };
 }
 
 // What of a coin makes its type: offered when a place is made from a coin.

@@ -8,12 +8,13 @@ import { loadAttributes, useLoaded } from "../parts/data.js";
 import { DraftEffect, findingKey } from "../parts/draft-effect.js";
 import { PartEditor, PlaceList, SetEditor } from "../parts/draft-places.js";
 import { DraftStarts } from "../parts/draft-starts.js";
-import { html, useEffect, useRef, useState } from "../parts/html.js";
+import { html, useEffect, useMemo, useRef, useState } from "../parts/html.js";
 import { go } from "../parts/navigation.js";
 import { RuleText } from "../parts/rule-text.js";
 import { Tabs, useNarrow } from "../parts/tabs.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
+import { withDeclared } from "../sheet/carried.js";
 import { blank, entryOf, pageOf, pointerOf, valueAt, withValueAt } from "../sheet/draft.js";
 import { formOf, isExact, treeOf } from "../sheet/rule-form.js";
 import { keyOf, readingsOf, withTexts } from "../sheet/rule-readings.js";
@@ -35,12 +36,12 @@ async function load(id) {
 /** @param {{set: string | null}} of null: a new one */
 export function Build({ set }) {
   const { value, error, again } = useLoaded(() => load(set), [set]);
-  const { value: attributes, error: other } = useLoaded(() => loadAttributes(value?.document), [value !== null]);
-  if (value === null || attributes === null) {
+  const { value: known, error: other } = useLoaded(() => loadAttributes(), []);
+  if (value === null || known === null) {
     return html`<${Title} text=${say("build.title")} /><${Trouble} error=${error ?? other} again=${again} />
       ${error === null && other === null && html`<p role="status">${say("app.loading")}</p>`}`;
   }
-  return html`<${Builder} set=${set} first=${value} attributes=${attributes} />`;
+  return html`<${Builder} set=${set} first=${value} known=${known} />`;
 }
 
 /** The preview of the newest document that was asked for; an older answer that comes later is not taken. */
@@ -66,7 +67,7 @@ function usePreview(document, settled, taken) {
   return found;
 }
 
-function Builder({ set, first, attributes }) {
+function Builder({ set, first, known }) {
   const [id, setId] = useState(set);
   const [draft, setDraft] = useState(first);
   const [chosen, setChosen] = useState(null);
@@ -81,6 +82,7 @@ function Builder({ set, first, attributes }) {
   const [acknowledged, setAcknowledged] = useState(new Set());
   const settled = useRef(undefined);
   const { document } = draft;
+  const attributes = useMemo(() => withDeclared([...known.values()], [document]), [known, document.attributes, document.vocabularies]);
   const { preview, error } = usePreview(document, settled, (sent, told) => {
     setReadings((before) => readingsOf(sent, told.rules, before));
     setDraft((now) => {
@@ -126,7 +128,7 @@ function Builder({ set, first, attributes }) {
     const tree = typeof one === "string" ? readings.get(keyOf(one))?.json : one;
     return tree === undefined || tree === null || (typeof one === "string" && !isExact(one)) ? null : formOf(tree);
   };
-  const work = { document, attributes, change, focus, setFocus, formAt, textAt, putForm: (at, next) => put(at, treeOf(next)) };
+  const work = { document, attributes, findings: preview?.findings ?? [], change, focus, setFocus, formAt, textAt, putForm: (at, next) => put(at, treeOf(next)) };
   const acknowledge = (key) => setAcknowledged(new Set(acknowledged.has(key) ? [...acknowledged].filter((one) => one !== key) : [...acknowledged, key]));
   const goTo = (part, at = null) => {
     setChosen(part);
@@ -150,8 +152,8 @@ function Builder({ set, first, attributes }) {
   const page = entry === null ? null : pageOf(document, entry.part.id);
   const counts = new Map();
   for (const { place, group, fit } of preview?.places ?? []) counts.set(group ?? place, (counts.get(group ?? place) ?? 0) + fit.coins);
-  const saved = (next, known) => {
-    setId(known);
+  const saved = (next, stored) => {
+    setId(stored);
     setDraft(next);
     dropDraft(id);
   };
