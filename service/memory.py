@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import ctypes
 import gc
-from contextlib import suppress
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
 
 # A collection read at once is a million objects and no garbage: with Python's own thresholds, looking through them again and
 # again took two thirds of the time of a filter over 10,000 holdings. New objects are looked through once, in small portions:
 # while that goes on no request gets its turn, and 100,000 took up to 0.1 s.
 _GARBAGE = (10_000, 200, 50)
+# Rings of objects wait for that: with so large thresholds those of some 240,000 requests did. So what came since the last time is
+# looked through once a minute as well, which takes milliseconds: what stays is not looked at again.
+_SECONDS = 60.0
+_NOT_OLD = 1
 # mallopt(3): M_ARENA_MAX.
 _MOST_HEAPS = -8
 _HEAPS = 2
@@ -22,3 +28,20 @@ def settle_memory() -> None:
     gc.set_threshold(*_GARBAGE)
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).mallopt(_MOST_HEAPS, _HEAPS)
+
+
+@asynccontextmanager
+async def collected() -> AsyncIterator[None]:
+    """Frees rings of objects that nobody refers to any more, again and again as long as the block runs."""
+
+    async def collect() -> None:
+        while True:
+            await asyncio.sleep(_SECONDS)
+            gc.collect(_NOT_OLD)
+
+    task = asyncio.create_task(collect())
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.wait([task])

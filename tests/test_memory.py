@@ -1,13 +1,36 @@
-"""Threads share two heaps of glibc's in a process that serves."""
+"""Threads share two heaps of glibc's in a process that serves, and what is not needed any more is freed."""
 
 from __future__ import annotations
 
+import asyncio
+import gc
 import platform
 import subprocess
 import sys
+import weakref
+from collections import Counter
+from collections.abc import Iterator
+from itertools import count
+from pathlib import Path
+from types import FunctionType
+from typing import Any
 
+import httpx
 import pytest
 
+from service import memory
+from tests.conftest import Running, running, settings_for
+
+DOCUMENT: dict[str, Any] = {
+    "format": "set-definition/1",
+    "title": "Crowns and florins",
+    "prefer": [{"highest": "grade"}],
+    "slots": [
+        {"id": f"{name}-{number}", "accepts": f"denomination = '{name}' AND grade >= {10 * number}"}
+        for name in ("crown", "florin")
+        for number in range(1, 4)
+    ],
+}
 # What each thread holds is larger than what Python allots by itself (512 bytes), and they hold it at the same time.
 _HOLDING = """
 import ctypes, os, sys, tempfile, threading
@@ -49,3 +72,119 @@ def test_threads_share_two_heaps() -> None:
     # malloc_info(3) lists them.
     assert heaps("settled") <= 2
     assert heaps("as it is") > 2
+
+
+@pytest.mark.anyio
+async def test_rings_are_freed_while_the_service_runs(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_itself: None
+) -> None:
+    monkeypatch.setattr(memory, "_SECONDS", 0.01)
+    async with running(settings_for(database_url, photos_dir=tmp_path)):
+        ring = _Ring()
+        # As old as what came since the last time may be.
+        gc.collect(0)
+        freed = weakref.ref(ring)
+        del ring
+        async with asyncio.timeout(60):
+            while freed() is not None:
+                await asyncio.sleep(0.01)
+
+
+@pytest.mark.anyio
+async def test_requests_leave_no_rings(service: Running, by_itself: None) -> None:
+    """What refers back to itself is freed by garbage collection alone. An object of ours that a request leaves to it, in a ring
+    or held by one, is kept for as long as that takes."""
+    me, client = service.collector(), service.client
+    made = await client.post("/v1/definitions", json={"document": DOCUMENT}, headers=me)
+    assert made.status_code == 201, made.text
+    mine = f"/v1/definitions/{made.json()['id']}"
+    grades = count(1)
+
+    async def change() -> httpx.Response:
+        body = {"facts": {"denomination": "crown", "grade": next(grades)}}
+        return await client.post("/v1/holdings", json=body, headers=me)
+
+    async def filtered() -> httpx.Response:
+        query = {"filter": f"grade > {next(grades)} AND set('{made.json()['id']}') IS NULL", "count": "true"}
+        return await client.get("/v1/holdings", params=query, headers=me)
+
+    async def evaluated() -> httpx.Response:
+        assert (await change()).status_code == 201
+        return await client.get(f"{mine}/evaluation", headers=me)
+
+    async def wanted() -> httpx.Response:
+        assert (await change()).status_code == 201
+        return await client.get(f"{mine}/want-list", headers=me)
+
+    async def checked() -> httpx.Response:
+        title = f"Edition {next(grades)}"
+        return await client.post("/v1/definition-checks", json={"definition": {**DOCUMENT, "title": title}}, headers=me)
+
+    async def stateless() -> httpx.Response:
+        coins = [{"id": "a", "facts": {"grade": next(grades)}}, {"id": "b", "facts": {"denomination": "crown"}}]
+        return await client.post("/v1/evaluations", json={"definition": DOCUMENT, "holdings": coins}, headers=me)
+
+    async def refused() -> httpx.Response:
+        return await client.post("/v1/holdings", json={"facts": {"grade": f"no {next(grades)}"}}, headers=me)
+
+    left: dict[str, dict[str, int]] = {}
+    for ask, status in (
+        (change, 201),
+        (filtered, 200),
+        (evaluated, 200),
+        (wanted, 200),
+        (checked, 200),
+        (stateless, 200),
+        (refused, 422),
+    ):
+        # What is made once, or kept, is there afterwards.
+        for _ in range(3):
+            answer = await ask()
+            assert answer.status_code == status, answer.text
+        gc.collect()
+        for _ in range(5):
+            await ask()
+        left[ask.__name__] = left_to_collection()
+    assert not any(left.values()), left
+
+
+def test_a_ring_is_seen(by_itself: None) -> None:
+    """The control of the test above."""
+    gc.collect()
+    _Ring()
+    assert left_to_collection() == {"_Ring": 1}
+    assert left_to_collection() == {}
+
+
+class _Ring:
+    """Refers to itself."""
+
+    __module__ = "service.tests"
+
+    def __init__(self) -> None:
+        self.ring = self
+
+
+def left_to_collection() -> dict[str, int]:
+    """The objects of ours that garbage collection finds now, by the names of their classes or functions."""
+    gc.set_debug(gc.DEBUG_SAVEALL)
+    try:
+        gc.collect()
+        return dict(Counter(name for one in gc.garbage if (name := _name_of(one))))
+    finally:
+        gc.set_debug(0)
+        gc.garbage.clear()
+        gc.collect()
+
+
+def _name_of(found: object) -> str | None:
+    of = found if isinstance(found, FunctionType) else type(found)
+    return of.__qualname__ if of.__module__.partition(".")[0] == "service" else None
+
+
+@pytest.fixture
+def by_itself() -> Iterator[None]:
+    """Without garbage collection by itself, which would be there first."""
+    gc.disable()
+    yield
+    gc.enable()

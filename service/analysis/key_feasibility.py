@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import product
 
 from service.analysis.place_groups import Reach
@@ -96,22 +97,31 @@ def most_places_filled(places: Sequence[frozenset[KeyValues]], most: int) -> int
     most `most` times: a bipartite matching by augmenting paths (H. Kuhn, 1955). Only the first 200 places are matched,
     the others count as filled, so the number is an upper bound."""
     matched = places[:_MOST_PLACES]
-    holders: dict[KeyValues, list[int]] = {}
+    matching = _Matching(matched, most)
+    return sum(matching.augment(place, set()) for place in range(len(matched))) + len(places) - len(matched)
 
-    def augment(place: int, tried: set[KeyValues]) -> bool:
+
+@dataclass(frozen=True, slots=True)
+class _Matching:
+    """Places by their keys, and which have taken a coin of each key: at most so many."""
+
+    places: Sequence[frozenset[KeyValues]]
+    most: int
+    holders: dict[KeyValues, list[int]] = field(default_factory=dict)
+
+    def augment(self, place: int, tried: set[KeyValues]) -> bool:
+        """Whether the place gets one, for which others may take another."""
         # Each key is tried once, so breadth and depth are bounded by the number of keys.
-        for key in matched[place]:
+        for key in self.places[place]:
             if key in tried:
                 continue
             tried.add(key)
-            there = holders.setdefault(key, [])
-            if len(there) < most:
+            there = self.holders.setdefault(key, [])
+            if len(there) < self.most:
                 there.append(place)
                 return True
             for at, holder in enumerate(there):
-                if augment(holder, tried):
+                if self.augment(holder, tried):
                     there[at] = place
                     return True
         return False
-
-    return sum(augment(place, set()) for place in range(len(matched))) + len(places) - len(matched)

@@ -102,35 +102,45 @@ def _descend(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] 
     None; whether, with none found, there may still be one (the steps were used up, or a verdict stayed open with every
     split decided); and the steps taken, counted in leaves."""
     order = sorted(range(len(case.splits)), key=lambda at: len(case.splits[at].choices))
-    steps, left_open = 0, False
-    steps_each = len(case.occurrences) + len(case.joint)
+    search = _Search(case, wanted, order)
+    found = search.descend(0, case.truths, case.plain)
+    if found is None:
+        return None, search.left_open or search.steps > _MOST_STEPS, search.steps
+    by_split = dict(zip(order, found, strict=True))
+    return [by_split[at] for at in range(len(case.splits))], False, search.steps
 
-    def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
-        nonlocal steps, left_open
-        steps += steps_each
-        if steps > _MOST_STEPS:
+
+@dataclass(slots=True)
+class _Search:
+    """Over the splits of a case in this order. `left_open`: a verdict stayed open with every split decided."""
+
+    case: Case
+    wanted: Sequence[WantedVerdict]
+    order: Sequence[int]
+    steps: int = 0
+    left_open: bool = False
+
+    def descend(self, at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> list[Choice] | None:
+        """The choices from the split `at` on, or None."""
+        case, wanted = self.case, self.wanted
+        self.steps += len(case.occurrences) + len(case.joint)
+        if self.steps > _MOST_STEPS:
             return None
         verdicts = [kleene_verdict(one.rule, truths.__getitem__) for one in wanted]
         if any(verdict is (NO if one.fits else YES) for verdict, one in zip(verdicts, wanted, strict=True)):
             return None
-        if at == len(order):
+        if at == len(self.order):
             if UNDECIDED not in verdicts:
                 return []
-            left_open = True
+            self.left_open = True
             return None
-        split = case.splits[order[at]]
+        split = case.splits[self.order[at]]
         # A value with a single reading makes a better example, and so does one that is not none.
         for choice in sorted(split.choices, key=lambda c: (c.meant is not None, c.value is NONE)):
-            rest = descend(at + 1, *case.decided_further(split, choice, truths, world))
+            rest = self.descend(at + 1, *case.decided_further(split, choice, truths, world))
             if rest is not None:
                 return [choice, *rest]
         return None
-
-    found = descend(0, case.truths, case.plain)
-    if found is None:
-        return None, left_open or steps > _MOST_STEPS, steps
-    by_split = dict(zip(order, found, strict=True))
-    return [by_split[at] for at in range(len(case.splits))], False, steps
 
 
 def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | None, bool]:
@@ -151,24 +161,8 @@ def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | 
             for leaf, verdict in choice.truths.items():
                 if verdict is not UNDECIDED:
                     model.add(literals[leaf] == (verdict is YES)).only_enforce_if(pick)
-
-    def literal(rule: Predicate) -> Any:
-        if isinstance(rule, Not):
-            return literal(rule.item).negated()
-        if not isinstance(rule, And | Or):
-            return literals[rule]
-        parts = [literal(item) for item in rule.items]
-        whole = model.new_bool_var("")
-        if isinstance(rule, And):
-            model.add_bool_and(parts).only_enforce_if(whole)
-            model.add_bool_or([part.negated() for part in parts]).only_enforce_if(whole.negated())
-        else:
-            model.add_bool_or(parts).only_enforce_if(whole)
-            model.add_bool_and([part.negated() for part in parts]).only_enforce_if(whole.negated())
-        return whole
-
     for one in wanted:
-        model.add(literal(one.rule) == one.fits)
+        model.add(_literal(model, one.rule, literals) == one.fits)
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
@@ -182,6 +176,23 @@ def _solve(case: Case, wanted: Sequence[WantedVerdict]) -> tuple[list[Choice] | 
         next(choice for choice, pick in zip(split.choices, chosen, strict=True) if solver.value(pick))
         for split, chosen in zip(case.splits, picks, strict=True)
     ], False
+
+
+def _literal(model: Any, rule: Predicate, literals: Mapping[Leaf, Any]) -> Any:
+    """Of a CP-SAT model: true where the rule fits."""
+    if isinstance(rule, Not):
+        return _literal(model, rule.item, literals).negated()
+    if not isinstance(rule, And | Or):
+        return literals[rule]
+    parts = [_literal(model, item, literals) for item in rule.items]
+    whole = model.new_bool_var("")
+    if isinstance(rule, And):
+        model.add_bool_and(parts).only_enforce_if(whole)
+        model.add_bool_or([part.negated() for part in parts]).only_enforce_if(whole.negated())
+    else:
+        model.add_bool_or(parts).only_enforce_if(whole)
+        model.add_bool_and([part.negated() for part in parts]).only_enforce_if(whole.negated())
+    return whole
 
 
 def _example(

@@ -94,26 +94,32 @@ def _without_supersets(masks: Sequence[int]) -> list[int]:
 
 def _smallest(masks: Sequence[int]) -> tuple[tuple[int, ...], bool]:
     """The smallest set of bits that meets every mask, the first in order among equals."""
-    best = _greedy(masks)
-    steps = 0
+    search = _Search(_greedy(masks))
+    search.reach(masks, ())
+    return search.best, search.steps <= _MOST_STEPS
 
-    def reach(left: Sequence[int], chosen: tuple[int, ...]) -> None:
-        nonlocal best, steps
-        steps += 1
-        if steps > _MOST_STEPS:
+
+@dataclass(slots=True)
+class _Search:
+    """For a smaller set than `best`."""
+
+    best: tuple[int, ...]
+    steps: int = 0
+
+    def reach(self, left: Sequence[int], chosen: tuple[int, ...]) -> None:
+        """Goes on from `chosen`, which leaves these masks."""
+        self.steps += 1
+        if self.steps > _MOST_STEPS:
             return
         if not left:
-            best = min(best, tuple(sorted(chosen)), key=lambda found: (len(found), found))
+            self.best = min(self.best, tuple(sorted(chosen)), key=lambda found: (len(found), found))
             return
         # Each of several disjoint masks needs an attribute of its own: a lower bound.
-        if len(chosen) + _count_disjoint(left) > len(best):
+        if len(chosen) + _count_disjoint(left) > len(self.best):
             return
         smallest = min(left, key=lambda mask: (mask.bit_count(), mask))
         for bit in _bits(smallest):
-            reach([mask for mask in left if not mask >> bit & 1], (*chosen, bit))
-
-    reach(masks, ())
-    return best, steps <= _MOST_STEPS
+            self.reach([mask for mask in left if not mask >> bit & 1], (*chosen, bit))
 
 
 def _greedy(masks: Sequence[int]) -> tuple[int, ...]:

@@ -121,26 +121,36 @@ def explain_clauses(
     """The clauses of every part. `wording` and `verdicts` are shared by explanations that belong together."""
     wording = wording or RuleWording(attributes, context.vocabularies)
     verdicts = verdicts or BudgetedVerdicts(attributes, context)
+    explaining = _Explaining(view, attributes, wording, verdicts)
+    return [explaining.clause(words, predicate) for words, predicate in parts]
 
-    def explained(words: Rule | str, node: Predicate) -> ExplainedClause:
-        judgement = verdicts.judge(node, view)
+
+@dataclass(frozen=True, slots=True)
+class _Explaining:
+    """Of one holding, as it may be."""
+
+    view: View
+    attributes: Mapping[str, Attribute]
+    wording: RuleWording
+    verdicts: BudgetedVerdicts
+
+    def clause(self, words: Rule | str, node: Predicate) -> ExplainedClause:
+        judgement = self.verdicts.judge(node, self.view)
         parts: dict[str, Any] = {}
         if isinstance(node, And | Or):
             parts["op"] = "and" if isinstance(node, And) else "or"
-            parts["clauses"] = [explained(words, item) for item in node.items]
+            parts["clauses"] = [self.clause(words, item) for item in node.items]
         elif isinstance(node, Not):
-            parts = {"op": "not", "clauses": [explained(words, node.item)]}
+            parts = {"op": "not", "clauses": [self.clause(words, node.item)]}
         else:
-            parts["facts"] = [_fact(name, view, attributes) for name in sorted(node.reads)]
+            parts["facts"] = [_fact(name, self.view, self.attributes) for name in sorted(node.reads)]
         return ExplainedClause(
             rule=clause_text(words, node),
-            in_words=wording.clause(node),
+            in_words=self.wording.clause(node),
             verdict=judgement.verdict,
             limit=judgement.limit or UNSET,
             **parts,
         )
-
-    return [explained(words, predicate) for words, predicate in parts]
 
 
 def _fact(name: str, view: View, attributes: Mapping[str, Attribute]) -> ReadFact:

@@ -68,14 +68,15 @@ class RecordedCoins(Sequence[Holding]):
         return np.flatnonzero(np.array([name in statuses for name in names], bool)[codes])
 
 
-class MadeWhenAsked(Sequence[Item]):
-    """A sequence of so many, each made when it is asked for the first time."""
+class Making(Sequence[Item]):
+    """A sequence of which each is made when it is asked for the first time."""
 
-    def __init__(self, size: int, make: Callable[[int], Item]) -> None:
-        self._size, self._make, self._made = size, make, dict[int, Item]()
+    def __init__(self) -> None:
+        self._made: dict[int, Item] = {}
 
-    def __len__(self) -> int:
-        return self._size
+    @abstractmethod
+    def _make(self, at: int) -> Item:
+        """The one at a place."""
 
     @overload
     def __getitem__(self, at: int) -> Item: ...
@@ -84,17 +85,32 @@ class MadeWhenAsked(Sequence[Item]):
 
     def __getitem__(self, at: int | slice) -> Item | Sequence[Item]:
         if isinstance(at, slice):
-            return tuple(self[number] for number in range(*at.indices(self._size)))
-        if not -self._size <= at < self._size:
+            return tuple(self[number] for number in range(*at.indices(len(self))))
+        if not -len(self) <= at < len(self):
             raise IndexError(at)
-        at = int(at) % self._size
+        at = int(at) % len(self)
         found = self._made.get(at)
         if found is None:
             found = self._made[at] = self._make(at)
         return found
 
     def __iter__(self) -> Iterator[Item]:
-        return map(self.__getitem__, range(self._size))
+        return map(self.__getitem__, range(len(self)))
+
+
+class MadeWhenAsked(Making[Item]):
+    """So many, made by a function. Of one that refers back to this sequence a ring would come, which only garbage collection
+    frees."""
+
+    def __init__(self, size: int, make: Callable[[int], Item]) -> None:
+        super().__init__()
+        self._size, self._making = size, make
+
+    def __len__(self) -> int:
+        return self._size
+
+    def _make(self, at: int) -> Item:
+        return self._making(at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +130,7 @@ class CoinsInColumns(Coins):
 
     recorded: RecordedCoins
     rows: Rows
-    looks: Views = field(repr=False)
+    _laid: _Laid = field(repr=False)
 
     @cached_property
     def ids(self) -> Sequence[str]:
@@ -132,19 +148,18 @@ class CoinsInColumns(Coins):
 
     @cached_property
     def single(self) -> npt.NDArray[np.int64]:
-        kinds, kind_of = self._kinds
-        return np.flatnonzero(np.array([kind.is_single for kind in kinds], bool)[kind_of])
+        return self._laid.single
 
     @cached_property
     def has_presumed(self) -> bool:
-        kinds, _ = self._kinds
+        kinds, _ = self._laid.kinds
         return any(kind.presumed for kind in kinds) or any(
             view.presumed for coin in self.several for view in self.views[coin]
         )
 
     @cached_property
     def clashing(self) -> Sequence[int]:
-        kinds, kind_of = self._kinds
+        kinds, kind_of = self._laid.kinds
         found: list[int] = np.flatnonzero(np.array([kind.clashes for kind in kinds], bool)[kind_of]).tolist()
         return found
 
@@ -153,18 +168,38 @@ class CoinsInColumns(Coins):
         return AttributeColumn(column.codes[self.rows], column.dictionary)
 
     def _columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns:
-        return Columns(len(self.single), self.column, attributes, context)
+        return Columns(len(self.single), self._laid.column, attributes, context)
 
     def bare_columns(self, attributes: Mapping[str, Attribute], context: EvaluationContext) -> Columns | None:
         if not self.has_presumed:
             return None
-        return Columns(len(self.single), self._bare_column, attributes, context)
+        return Columns(len(self.single), self._laid.bare_column, attributes, context)
 
     def column(self, name: str) -> AttributeColumn:
         """What is known of an attribute, a row for each coin that is one thing only."""
+        return self._laid.column(name)
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """What follows for the coins `rows`, laid over what is recorded of them. By itself, so that columns need not refer to the
+    coins that keep them."""
+
+    recorded: RecordedCoins
+    rows: Rows
+    looks: Views
+
+    @cached_property
+    def single(self) -> npt.NDArray[np.int64]:
+        kinds, kind_of = self.kinds
+        return np.flatnonzero(np.array([kind.is_single for kind in kinds], bool)[kind_of])
+
+    def column(self, name: str) -> AttributeColumn:
+        """A row for each coin that is one thing only."""
         return self._column(name, bare=False)
 
-    def _bare_column(self, name: str) -> AttributeColumn:
+    def bare_column(self, name: str) -> AttributeColumn:
+        """The same without what is presumed."""
         return self._column(name, bare=True)
 
     def _column(self, name: str, *, bare: bool) -> AttributeColumn:
@@ -174,7 +209,7 @@ class CoinsInColumns(Coins):
         codes, single = column.codes, self.single
         if len(single) < len(codes):
             codes = codes[self.rows[single]]
-        kinds, kind_of = self._kinds
+        kinds, kind_of = self.kinds
         laid = {
             number: kind.over[name]
             for number, kind in enumerate(kinds)
@@ -195,12 +230,12 @@ class CoinsInColumns(Coins):
     def _is_plain(self) -> bool:
         """Whether columns of what is recorded are those of the coins: all of them count and are one thing, beyond which nothing
         follows."""
-        kinds, _ = self._kinds
+        kinds, _ = self.kinds
         everything = len(self.rows) == len(self.recorded)
         return everything and all(kind.is_single and not kind.over for kind in kinds)
 
     @cached_property
-    def _kinds(self) -> tuple[list[_Kind], Rows]:
+    def kinds(self) -> tuple[list[_Kind], Rows]:
         """The kinds that there are, and the number of each coin's."""
         codes, meanings = self.recorded.issues
         codes = codes[self.rows]
@@ -286,4 +321,4 @@ def coins_in_columns(recorded: RecordedCoins, statuses: frozenset[str], looks: V
     numbers: list[int] = rows.tolist()
     holdings = MadeWhenAsked[Holding](len(numbers), lambda coin: recorded[numbers[coin]])
     views = MadeWhenAsked[tuple[View, ...]](len(numbers), lambda coin: looks.of(holdings[coin]))
-    return CoinsInColumns(holdings, views, recorded, rows, looks)
+    return CoinsInColumns(holdings, views, recorded, rows, _Laid(recorded, rows, looks))

@@ -11,7 +11,7 @@ so it has a budget; past it the verdict stays undecided and names the limit.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice, product, repeat
 from typing import Final, Literal
 
@@ -317,7 +317,7 @@ class Case:
             for split in self.splits
             if split.name in needed or any(leaf in undecided for choice in split.choices for leaf in choice.truths)
         ]
-        return self._descend(splits, self.truths, self.plain, budget)
+        return self.descend(splits, self.truths, self.plain, budget)
 
     def fits_as_declared(self, budget: int = WORLD_BUDGET) -> bool:
         """Whether some choice among the recorded alternatives makes the rule true whatever the unrecorded facts are, or leaves
@@ -356,35 +356,13 @@ class Case:
         others = [split for split in self.splits if split not in fixed]
         start, world = self.decided(fixed, picked)
         if not self.has_gaps:
-            return self._descend(others, start, world, budget, part)
+            return self.descend(others, start, world, budget, part)
         rule = self.predicate if part is None else part
         others.sort(key=lambda split: len(split.tellable))
-        seen: set[Verdict] = set()
-        left = budget
-
-        def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value], ways: list[Split]) -> bool:
-            nonlocal left
-            left -= 1
-            verdict = kleene_verdict(rule, truths.__getitem__)
-            if verdict is UNDECIDED and at < len(others):
-                for choice in others[at].tellable:
-                    following = self.decided_further(others[at], choice, truths, world)
-                    if not descend(at + 1, *following, [*ways, *_ways_of([choice])]):
-                        return False
-                    if len(seen) > 1:
-                        return True
-                return True
-            if verdict is UNDECIDED and ways:
-                answers, spent = self._descend(ways, truths, world, max(left, 1), rule)
-                if spent:
-                    return False
-                verdict = UNDECIDED if len(answers) > 1 else answers.pop()
-            seen.add(verdict)
-            return left > 0
-
-        finished = descend(0, start, world, _ways_of(picked))
-        self.steps += budget - left
-        return seen, not finished
+        telling = _Telling(self, rule, others, budget)
+        finished = telling.descend(0, start, world, _ways_of(picked))
+        self.steps += budget - telling.left
+        return telling.seen, not finished
 
     def _is_recorded(self, split: Split) -> bool:
         if split.name is not None:
@@ -434,45 +412,90 @@ class Case:
         if verdict is not UNDECIDED or (part is None and self._is_read_once()):
             return verdict
         others = [split for split in self.splits if split not in splits]
-        seen, spent = self._descend([*others, *_ways_of(picked)], truths, world, budget, rule)
+        seen, spent = self.descend([*others, *_ways_of(picked)], truths, world, budget, rule)
         return UNDECIDED if spent or len(seen) > 1 else seen.pop()
 
-    def _descend(
+    def descend(
         self,
-        splits: list[Split],
+        splits: Sequence[Split],
         start: Mapping[Leaf, Verdict],
         world: Mapping[str, Value],
         budget: int,
         part: Predicate | None = None,
     ) -> tuple[set[Verdict], bool]:
+        """The verdicts that these splits can lead to from here, up to the second; and whether the budget was spent before."""
         rule = self.predicate if part is None else part
         splits = sorted(splits, key=lambda split: len(split.choices))
-        seen: set[Verdict] = set()
-        steps = 0
+        descent = _Descent(self, rule, splits, budget)
+        finished = descent.descend(0, start, world)
+        self.steps += descent.steps
+        return descent.seen, not finished
 
-        def descend(at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> bool:
-            """False when the budget is spent."""
-            nonlocal steps
-            steps += 1
-            if steps > budget:
+
+@dataclass(slots=True)
+class _Descent:
+    """Over splits of a case: the verdicts that were seen, up to the second."""
+
+    case: Case
+    rule: Predicate
+    splits: Sequence[Split]
+    budget: int
+    steps: int = 0
+    seen: set[Verdict] = field(default_factory=set)
+
+    def descend(self, at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value]) -> bool:
+        """From the split `at` on. False when the budget is spent."""
+        self.steps += 1
+        if self.steps > self.budget:
+            return False
+        verdict = kleene_verdict(self.rule, truths.__getitem__)
+        if verdict is not UNDECIDED:
+            self.seen.add(verdict)
+            return True
+        if at == len(self.splits):
+            self.seen.update((YES, NO))
+            return True
+        split = self.splits[at]
+        for choice in split.choices:
+            if not self.descend(at + 1, *self.case.decided_further(split, choice, truths, world)):
                 return False
-            verdict = kleene_verdict(rule, truths.__getitem__)
-            if verdict is not UNDECIDED:
-                seen.add(verdict)
+            if len(self.seen) > 1:
                 return True
-            if at == len(splits):
-                seen.update((YES, NO))
-                return True
-            for choice in splits[at].choices:
-                if not descend(at + 1, *self.decided_further(splits[at], choice, truths, world)):
+        return True
+
+
+@dataclass(slots=True)
+class _Telling:
+    """Over what facts can tell of the splits of a case: the verdicts that were seen, up to the second."""
+
+    case: Case
+    rule: Predicate
+    splits: Sequence[Split]
+    left: int
+    seen: set[Verdict] = field(default_factory=set)
+
+    def descend(
+        self, at: int, truths: Mapping[Leaf, Verdict], world: Mapping[str, Value], ways: Sequence[Split]
+    ) -> bool:
+        """From the split `at` on. False when the budget is spent."""
+        self.left -= 1
+        verdict = kleene_verdict(self.rule, truths.__getitem__)
+        if verdict is UNDECIDED and at < len(self.splits):
+            split = self.splits[at]
+            for choice in split.tellable:
+                following = self.case.decided_further(split, choice, truths, world)
+                if not self.descend(at + 1, *following, [*ways, *_ways_of([choice])]):
                     return False
-                if len(seen) > 1:
+                if len(self.seen) > 1:
                     return True
             return True
-
-        finished = descend(0, start, world)
-        self.steps += steps
-        return seen, not finished
+        if verdict is UNDECIDED and ways:
+            answers, spent = self.case.descend(ways, truths, world, max(self.left, 1), self.rule)
+            if spent:
+                return False
+            verdict = UNDECIDED if len(answers) > 1 else answers.pop()
+        self.seen.add(verdict)
+        return self.left > 0
 
 
 # An attribute's value where that matters, the verdicts of its leaves, and what the value means; and the first value with that,

@@ -121,13 +121,18 @@ def _parsed(raw: bytes, most_deep: int) -> _Parsed:
     depth = deepest(raw)
     if depth > most_deep:
         raise Unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {most_deep}")])
-    reader = _Reader()
+    met = _Met()
     try:
-        value = reader.decode(text)
+        value = json.JSONDecoder(
+            object_pairs_hook=met.members,
+            parse_int=met.whole,
+            parse_float=met.number,
+            parse_constant=met.constant,
+        ).decode(text)
     except json.JSONDecodeError as error:
         fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
         raise Unreadable([fault]) from None
-    return _Parsed(value, reader.refused or _SUSPECT_TEXT.search(raw) is not None, reader.is_far, depth)
+    return _Parsed(value, met.refused or _SUSPECT_TEXT.search(raw) is not None, met.is_far, depth)
 
 
 def parse_yaml(raw: bytes) -> Any:
@@ -183,23 +188,20 @@ def _decoded(raw: bytes) -> str:
         raise Unreadable([Fault("encoding", f"the body is no UTF-8: byte {error.start} does not fit")]) from None
 
 
-class _Reader(json.JSONDecoder):
-    """json's own reader, which notes that it met something to refuse and goes on."""
+class _Met:
+    """What json's own reader meets: it notes that something is to be refused and goes on. It is no reader itself: one whose hooks
+    are its own is a ring, which only garbage collection frees."""
+
+    __slots__ = ("is_far", "refused")
 
     def __init__(self) -> None:
         self.refused = self.is_far = False
-        super().__init__(
-            object_pairs_hook=self._object,
-            parse_int=self._whole,
-            parse_float=self._number,
-            parse_constant=self._constant,
-        )
 
     def _refuse(self, code: str, message: str, text: str, hint: str | None = None) -> _Refused:
         self.refused = True
         return _Refused(code, message, text, hint)
 
-    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    def members(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         value = dict(pairs)
         if len(value) == len(pairs):
             return value
@@ -214,7 +216,7 @@ class _Reader(json.JSONDecoder):
         doubled.names = tuple(again)
         return doubled
 
-    def _whole(self, text: str) -> int | _Refused:
+    def whole(self, text: str) -> int | _Refused:
         # Counted before it is converted: CPython takes quadratic time, and past 4,300 digits it refuses by itself.
         if len(text) <= 17:
             number = int(text)
@@ -223,7 +225,7 @@ class _Reader(json.JSONDecoder):
         message = "whole numbers go from -2^53 to 2^53"
         return self._refuse("number-range", message, text, "write a longer number as a text")
 
-    def _number(self, text: str) -> Decimal | _Refused:
+    def number(self, text: str) -> Decimal | _Refused:
         number = self._exact(text)
         if number is not None:
             self.is_far |= abs(number.adjusted()) > LARGEST_EXPONENT
@@ -247,7 +249,7 @@ class _Reader(json.JSONDecoder):
             return None
         return number
 
-    def _constant(self, text: str) -> _Refused:
+    def constant(self, text: str) -> _Refused:
         return self._refuse("not-a-number", f"'{text}' is no number in JSON", text)
 
 

@@ -220,6 +220,8 @@ class Connection(H11Protocol):
         self._cancel_head_deadline()
         self._cancel_read_deadline()
         super().connection_lost(exc)
+        # No ring is left behind, which only garbage collection frees.
+        self.app = self.config.loaded_app
 
     def data_received(self, data: bytes) -> None:
         is_whole = self._again is not None and is_short_head(data) and self._is_idle()

@@ -17,6 +17,8 @@ _COLUMNS = tuple(
 )
 _PAGE = select(*_COLUMNS).where(job.c.owner_id == bindparam("owner")).order_by(job.c.id.desc()).limit(bindparam("most"))
 _NEXT_PAGE = _PAGE.where(job.c.id < bindparam("after"))
+# Each is a ring of objects, which only garbage collection frees: made once.
+_ONE_MORE, _ONE_LESS = job.c.attempts + 1, job.c.attempts - 1
 
 
 class JobStore:
@@ -72,7 +74,7 @@ class JobStore:
         taken = self._connection.execute(
             update(job)
             .where(*self._is(identity), is_free, job.c.attempts < most)
-            .values(state=RUNNING, started_at=now, lease_until=now + lease, attempts=job.c.attempts + 1)
+            .values(state=RUNNING, started_at=now, lease_until=now + lease, attempts=_ONE_MORE)
         )
         if taken.rowcount != 1:
             return None
@@ -87,9 +89,7 @@ class JobStore:
     def release(self, identity: str, attempt: int) -> None:
         """Gives it back, so that another attempt may begin at once; this one does not count."""
         self._connection.execute(
-            update(job)
-            .where(*self._held(identity, attempt))
-            .values(state=QUEUED, lease_until=None, attempts=job.c.attempts - 1)
+            update(job).where(*self._held(identity, attempt)).values(state=QUEUED, lease_until=None, attempts=_ONE_LESS)
         )
 
     def end(

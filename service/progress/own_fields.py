@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -111,31 +111,39 @@ def paid(data: Mapping[str, Any]) -> Mapping[str, Any] | None:
 def with_places(expression: Expression) -> tuple[Expression, Mapping[str, str]]:
     """The rule with each `set('ID')` as an attribute, and the ids of the definitions by the names of these attributes. Raises
     Invalid where the argument is not one text."""
-    named: dict[str, str] = {}
-    faults: list[Fault] = []
+    found = _Places(expression)
+    tree = found.replaced(expression.json, "")
+    if found.faults:
+        raise Invalid(found.faults)
+    return (replace(expression, json=tree), found.named) if found.named else (expression, {})
 
-    def replaced(node: Any, at: str) -> Any:
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Each `set('ID')` of a rule: the ids by the names of the attributes that stand for them, and what is wrong."""
+
+    expression: Expression
+    named: dict[str, str] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+
+    def replaced(self, node: Any, at: str) -> Any:
+        """A part of the rule, whose pointer is `at`, with attributes instead."""
         if isinstance(node, list):
-            return [replaced(item, f"{at}/{number}") for number, item in enumerate(node)]
+            return [self.replaced(item, f"{at}/{number}") for number, item in enumerate(node)]
         if not isinstance(node, dict):
             return node
         if node.get("op") != _SET:
-            return {name: replaced(part, f"{at}/{name}") for name, part in node.items()}
+            return {name: self.replaced(part, f"{at}/{name}") for name, part in node.items()}
         args = node.get("args")
         if not isinstance(args, list) or len(args) != 1 or not isinstance(args[0], str):
-            where = expression.positions.get(at)
+            where = self.expression.positions.get(at)
             place = (None, None) if where is None else (where.line, where.column)
             hint = "for example set('0191d7c0-0000-7000-8000-000000000001') = 'old'"
-            faults.append(Fault("type", "set(...) takes the id of a definition as a text", at, hint, *place))
+            self.faults.append(Fault("type", "set(...) takes the id of a definition as a text", at, hint, *place))
             return node
         name = f"{_SET}('{args[0]}')"
-        named[name] = args[0]
+        self.named[name] = args[0]
         return {"property": name}
-
-    tree = replaced(expression.json, "")
-    if faults:
-        raise Invalid(faults)
-    return (replace(expression, json=tree), named) if named else (expression, {})
 
 
 def place_attribute(name: str) -> Attribute:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
-from typing import Any, overload
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from service.database.types import read_back
 from service.errors import Fault
 from service.evaluation.attribute_column import AttributeColumn
-from service.evaluation.recorded import MadeWhenAsked, RecordedCoins
+from service.evaluation.recorded import Making, RecordedCoins
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, Holding, read_holding
 from service.facts.knowledge import Knowledge
@@ -57,24 +57,16 @@ def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
     ]
 
 
-class StoredCoins(RecordedCoins):
+class StoredCoins(Making[Holding], RecordedCoins):
     """The holdings of an owner, read from their columns: a value once, however many holdings have it."""
 
     def __init__(self, held: HoldingColumns, attributes: Attributes, issues: Mapping[str, Facts]) -> None:
+        super().__init__()
         self.held, self.attributes, self.catalogue = held, attributes, issues
         self._columns: dict[str, AttributeColumn] = {}
-        self._made = MadeWhenAsked(len(held), self._holding)
 
     def __len__(self) -> int:
         return len(self.held)
-
-    @overload
-    def __getitem__(self, at: int) -> Holding: ...
-    @overload
-    def __getitem__(self, at: slice) -> Sequence[Holding]: ...
-
-    def __getitem__(self, at: int | slice) -> Holding | Sequence[Holding]:
-        return self._made[at]
 
     @property
     def ids(self) -> Sequence[str]:
@@ -136,22 +128,22 @@ class StoredCoins(RecordedCoins):
         read = [known_holding("?", {name: read_back(raw.decode())}, self.attributes, self.catalogue) for raw in raws]
         return [holding for holding, _ in read], np.array([bool(faults) for _, faults in read], bool)
 
-    def _holding(self, row: int) -> Holding:
+    def _make(self, at: int) -> Holding:
         """One holding, of what its values say by the columns."""
-        if self._unfit[row]:
-            return self._known(row)[0]
+        if self._unfit[at]:
+            return self._known(at)[0]
         (orders, names_of), facts = self.held.fact_orders, dict[str, Knowledge]()
-        for name in names_of[orders[row]]:
+        for name in names_of[orders[at]]:
             column = self.column(name)
-            known = column.entries[column.codes[row]]
+            known = column.entries[column.codes[at]]
             if known is not None:
                 facts[name] = known
         issue_of, issues = self.issues
         status_of, statuses = self.status
-        mark = self._marks[self.held.own("mark")[row]]
-        quantity, number = int(self.quantity[row]), self._texts[self.held.own("number")[row]]
-        status = statuses[status_of[row]]
-        return Holding(self.ids[row], facts, issues[issue_of[row]], quantity, status, number, mark)
+        mark = self._marks[self.held.own("mark")[at]]
+        quantity, number = int(self.quantity[at]), self._texts[self.held.own("number")[at]]
+        status = statuses[status_of[at]]
+        return Holding(self.ids[at], facts, issues[issue_of[at]], quantity, status, number, mark)
 
     @cached_property
     def _texts(self) -> Sequence[str | None]:
