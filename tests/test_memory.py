@@ -8,11 +8,8 @@ import platform
 import subprocess
 import sys
 import weakref
-from collections import Counter
-from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
-from types import FunctionType
 from typing import Any
 
 import httpx
@@ -20,6 +17,7 @@ import pytest
 
 from service import memory
 from tests.conftest import Running, running, settings_for
+from tests.rings import Ring, left_to_collection, only_asked
 
 DOCUMENT: dict[str, Any] = {
     "format": "set-definition/1",
@@ -76,22 +74,26 @@ def test_threads_share_two_heaps() -> None:
 
 @pytest.mark.anyio
 async def test_rings_are_freed_while_the_service_runs(
-    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_itself: None
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(memory, "_SECONDS", 0.01)
     async with running(settings_for(database_url, photos_dir=tmp_path)):
-        ring = _Ring()
+        gc.disable()
+        ring = Ring()
         # As old as what came since the last time may be.
         gc.collect(0)
         freed = weakref.ref(ring)
         del ring
-        async with asyncio.timeout(60):
-            while freed() is not None:
-                await asyncio.sleep(0.01)
+        try:
+            async with asyncio.timeout(60):
+                while freed() is not None:
+                    await asyncio.sleep(0.01)
+        finally:
+            gc.enable()
 
 
 @pytest.mark.anyio
-async def test_requests_leave_no_rings(service: Running, by_itself: None) -> None:
+async def test_requests_leave_no_rings(service: Running) -> None:
     """What refers back to itself is freed by garbage collection alone. An object of ours that a request leaves to it, in a ring
     or held by one, is kept for as long as that takes."""
     me, client = service.collector(), service.client
@@ -141,50 +143,16 @@ async def test_requests_leave_no_rings(service: Running, by_itself: None) -> Non
         for _ in range(3):
             answer = await ask()
             assert answer.status_code == status, answer.text
-        gc.collect()
-        for _ in range(5):
-            await ask()
-        left[ask.__name__] = left_to_collection()
+        with only_asked():
+            for _ in range(5):
+                await ask()
+            left[ask.__name__] = left_to_collection()
     assert not any(left.values()), left
 
 
-def test_a_ring_is_seen(by_itself: None) -> None:
+def test_a_ring_is_seen() -> None:
     """The control of the test above."""
-    gc.collect()
-    _Ring()
-    assert left_to_collection() == {"_Ring": 1}
-    assert left_to_collection() == {}
-
-
-class _Ring:
-    """Refers to itself."""
-
-    __module__ = "service.tests"
-
-    def __init__(self) -> None:
-        self.ring = self
-
-
-def left_to_collection() -> dict[str, int]:
-    """The objects of ours that garbage collection finds now, by the names of their classes or functions."""
-    gc.set_debug(gc.DEBUG_SAVEALL)
-    try:
-        gc.collect()
-        return dict(Counter(name for one in gc.garbage if (name := _name_of(one))))
-    finally:
-        gc.set_debug(0)
-        gc.garbage.clear()
-        gc.collect()
-
-
-def _name_of(found: object) -> str | None:
-    of = found if isinstance(found, FunctionType) else type(found)
-    return of.__qualname__ if of.__module__.partition(".")[0] == "service" else None
-
-
-@pytest.fixture
-def by_itself() -> Iterator[None]:
-    """Without garbage collection by itself, which would be there first."""
-    gc.disable()
-    yield
-    gc.enable()
+    with only_asked():
+        Ring()
+        assert left_to_collection() == {"Ring": 1}
+        assert left_to_collection() == {}

@@ -1,5 +1,6 @@
 """`python -m tests.soak.one_process --minutes 20`: whether the memory of one process that serves is flat once its caches
-are full.
+are full; on the PostgreSQL that `SETWRIGHT_TEST_DATABASE_URL` names, else on SQLite. Ends with 1 where it is not, as it does with
+`--leak 500`, or where an answer was an unforeseen error.
 
 The server runs in this process, with small caches, and its callers in another one, as fast as they are answered: so that what
 takes hours with waiting people takes minutes. Samples are by requests that were answered, and not by minutes. Beside what the
@@ -46,6 +47,8 @@ from tests.soak.run import opened_tokens
 MIB = 1024 * 1024
 # So many times faster than people: what they wait between two requests is divided by it.
 HASTE = 50.0
+# MiB for each 1,000 requests.
+FLAT = 0.1
 # Small caches are full after some thousand requests, and so are collections.
 SMALL = {"answers_bytes": MIB, "warm_bytes": 2 * MIB, "definitions_bytes": 16 * 1024}
 _SMALL_TABLES = (
@@ -74,10 +77,16 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """MiB for each 1,000 requests, by a line through the samples: of all of the run, and of each third of it."""
+    """MiB for each 1,000 requests, by a line through the samples: of the whole run, of each third of it, and of its last half."""
 
     whole: float
     thirds: tuple[float, float, float]
+    last_half: float
+
+    @property
+    def is_flat(self) -> bool:
+        """Whether memory stays, as the last half says."""
+        return self.last_half < FLAT
 
 
 def growth_of(samples: Sequence[Sample], of: Callable[[Sample], float] = lambda sample: sample.rss) -> Growth:
@@ -90,7 +99,7 @@ def growth_of(samples: Sequence[Sample], of: Callable[[Sample], float] = lambda 
     third = len(samples) // 3
     parts = (samples[:third], samples[third : 2 * third], samples[2 * third :])
     first, second, last = map(slope, parts)
-    return Growth(slope(samples), (first, second, last))
+    return Growth(slope(samples), (first, second, last), slope(samples[len(samples) // 2 :]))
 
 
 @dataclass
@@ -197,13 +206,13 @@ def run(
     leak_bytes: int = 0,
     most: int = 0,
     every: float = 5.0,
-    server: str | None = None,
+    postgresql: str | None = None,
 ) -> tuple[list[Sample], list[str]]:
-    """Samples of one run, which ends after so long, or after `most` requests where they are given; and complaints. `server`: a
-    PostgreSQL server, which gets a database for the run; else it is a file of SQLite."""
+    """Samples of one run, which ends after so long, or after `most` requests where they are given; and complaints. `postgresql`:
+    a server of it, which gets a database for the run; else it is a file of SQLite."""
     with (
         tempfile.TemporaryDirectory(prefix="soak-") as folder,
-        own_database(Path(folder), server) as url,
+        own_database(Path(folder), postgresql) as url,
     ):
         port = free_port()
         settings = Settings(
@@ -268,14 +277,20 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.soak.one_process", description=__doc__)
     parser.add_argument("--minutes", type=float, default=20)
     parser.add_argument("--samples", type=Path, help="a file for all samples, as JSON")
+    parser.add_argument("--leak", type=int, default=0, help="keep so many bytes of each request: the control")
     asked = parser.parse_args()
-    samples, complaints = run(asked.minutes * 60)
+    postgresql = os.environ.get("SETWRIGHT_TEST_DATABASE_URL")
+    samples, complaints = run(asked.minutes * 60, leak_bytes=asked.leak, postgresql=postgresql)
     if asked.samples is not None:
         asked.samples.write_text(json.dumps([asdict(one) for one in samples]), encoding="utf-8")
     for one in samples[:: max(1, len(samples) // 25)]:
         print(one)
     for name in ("rss", "used", "free", "blocks"):
         print(f"{name} for each 1,000 requests: {growth_of(samples, lambda one, name=name: getattr(one, name))}")
+    if not growth_of(samples).is_flat:
+        complaints.append(
+            f"memory grows: {growth_of(samples).last_half:.2f} MiB for each 1,000 requests of the last half"
+        )
     for complaint in complaints:
         print(complaint)
     return 1 if complaints else 0

@@ -59,3 +59,5 @@ def test_growth_that_ends_is_told_from_growth_that_goes_on() -> None:
     growing = [taken(100 + number * 0.5, number * 100) for number in range(60)]
     assert growth_of(filling).thirds == pytest.approx((20, 0, 0), abs=1)
     assert growth_of(growing).thirds == pytest.approx((5, 5, 5))
+    assert growth_of(filling).is_flat
+    assert not growth_of(growing).is_flat
