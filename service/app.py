@@ -67,7 +67,7 @@ from service.http.quotas import CallerLimits, Quotas
 from service.http.routing import RouteTable
 from service.http.safe_headers import SafeHeaders
 from service.job_queue import job_queue
-from service.memory import collected, settle_memory
+from service.memory import settle_memory, tidied
 from service.observability.log import begin_log
 from service.observability.metrics import PUBLISH_SECONDS, Metrics
 from service.observability.work_counts import Tally
@@ -216,7 +216,7 @@ def create_app(settings: Settings, *, alone: bool = False) -> FastAPI:
                 async with (
                     background(context),
                     _shared_metrics(app, context),
-                    collected(),
+                    tidied(),
                     job_queue(context, works=settings.jobs_in_server) as app.state.job_queue,
                 ):
                     if alone:

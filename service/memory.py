@@ -1,4 +1,5 @@
-"""How a process that serves keeps its memory: when garbage is looked for, and how many heaps glibc divides it into."""
+"""How a process that serves keeps its memory: when garbage is looked for, how many heaps glibc divides it into, and when what is
+free in them is given back."""
 
 from __future__ import annotations
 
@@ -31,17 +32,27 @@ def settle_memory() -> None:
 
 
 @asynccontextmanager
-async def collected() -> AsyncIterator[None]:
-    """Frees rings of objects that nobody refers to any more, again and again as long as the block runs."""
+async def tidied() -> AsyncIterator[None]:
+    """Frees rings of objects that nobody refers to any more, and gives back to the system what is free, again and again as long
+    as the block runs."""
 
-    async def collect() -> None:
+    async def tidy() -> None:
         while True:
             await asyncio.sleep(_SECONDS)
             gc.collect(_NOT_OLD)
+            # What asks the same heap for memory meanwhile waits: a millisecond, or long after very much was freed at once.
+            await asyncio.to_thread(give_back)
 
-    task = asyncio.create_task(collect())
+    task = asyncio.create_task(tidy())
     try:
         yield
     finally:
         task.cancel()
         await asyncio.wait([task])
+
+
+def give_back() -> None:
+    """Gives whole pages that are free in glibc's heaps back to the system, which by itself it does at their ends alone
+    (malloc_trim(3)). Other libraries of C have nothing of the kind."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
