@@ -28,7 +28,7 @@ from service.http.middleware import log_unforeseen
 from service.http.problems import problem_of, problem_response
 from service.observability.log import begin_log
 from service.observability.work_counts import tally
-from service.runtime import opened_inside, utc_now
+from service.runtime import Context, opened_inside, utc_now
 from service.settings import Settings
 
 _PIECE = 1024 * 1024
@@ -66,7 +66,8 @@ def answer(settings: Settings, request: RequestCopy) -> AnswerCopy:
     inside.clock.at = request.at
     context = context_of(inside.app)
     before = tally(context)
-    answer = inside.runner.run(_answered(inside.app, request))
+    memory_bytes = settings.room_of(request.caller).memory_bytes
+    answer = inside.runner.run(_answered(inside.app, request, memory_bytes))
     counts = tally(context)
     counts.subtract(before)
     return replace(answer, counts=counts)
@@ -87,10 +88,16 @@ def renew_standings(settings: Settings, at: datetime, offer: OfferedIn, seconds:
     inside.clock.at = at
     context = context_of(inside.app)
     before = tally(context)
-    done = inside.runner.run(ahead.renew(context, offer, seconds))
+    done = inside.runner.run(_renewed(context, offer, seconds))
     counts = tally(context)
     counts.subtract(before)
     return replace(done, counts=counts)
+
+
+async def _renewed(context: Context, offer: OfferedIn, seconds: float) -> ahead.Renewal:
+    """The member whose coins are too much is left as it was, and not those that come after."""
+    with allowed(context.settings.request_seconds, context.settings.rooms[0].memory_bytes):
+        return await ahead.renew(context, offer, seconds)
 
 
 @lru_cache(1)
@@ -105,10 +112,10 @@ def _opened(settings: Settings) -> _Inside:
     return _Inside(app, asyncio.Runner(), clock)
 
 
-async def _answered(app: FastAPI, request: RequestCopy) -> AnswerCopy:
+async def _answered(app: FastAPI, request: RequestCopy, memory_bytes: int) -> AnswerCopy:
     scope = {**request.scope(), "app": app}
     body = _Body(request.folder)
-    with bound_contextvars(**request.bound), allowed(request.seconds):
+    with bound_contextvars(**request.bound), allowed(request.seconds, memory_bytes):
         try:
             await app(scope, _sent(request), body.take)
         except MemoryError:

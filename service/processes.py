@@ -26,7 +26,7 @@ from pebble import ProcessExpired, ProcessPool
 from pebble.common.types import CONSTS
 
 from service.errors import Busy, TooHeavy
-from service.evaluation.cost import seconds_in_words
+from service.evaluation.cost import memory_in_words, seconds_in_words
 
 # Imported by the server of forks; what it cannot import is left out, and imported where it is used.
 _IMPORTED_FIRST = ("__main__", "service.inside")
@@ -40,8 +40,6 @@ _LOOK_SECONDS = 0.05
 _LATE_SECONDS = 5.0
 # So many pieces, then a process makes room for a new one: what it kept and could not give back is gone with it.
 _PIECES = 5_000
-
-_MEBIBYTE = 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +113,7 @@ class Processes:
                 raise TooHeavy(doing, seconds_in_words(limit or seconds)) from None
             except (MemoryError, ProcessExpired):
                 self.tally.over_memory += 1
-                most = self._room.memory_bytes // _MEBIBYTE
-                raise TooHeavy(doing, f"the {most} MiB of memory that one request may take") from None
+                raise TooHeavy(doing, memory_in_words(self._room.memory_bytes)) from None
             except asyncio.CancelledError:
                 self.tally.left += 1
                 raise

@@ -172,8 +172,9 @@ class Settings(BaseSettings):
     work_bytes: int = Field(
         default=1024 * MEBIBYTE,
         ge=64 * MEBIBYTE,
-        description="Memory that one process for work may take besides what it has at its start, in bytes. The limit is one of "
-        "address space (RLIMIT_AS); a container's own limit (cgroup) stands besides it.",
+        description="Memory that one process for work may take besides what it has at its start, in bytes. What takes more by "
+        "its sizes (at 1 GiB a set with 11 million pairs of a coin and a place that it fits) is refused before it is done. The "
+        "limit is one of address space (RLIMIT_AS); a container's own limit (cgroup) stands besides it.",
     )
     work_at_start: bool = Field(
         default=True,
@@ -485,6 +486,11 @@ class Settings(BaseSettings):
             Room(self.solves_at_once, self.solves_waiting, self.work_bytes, niceness=1),
             Room(self.anonymous_at_once, self.anonymous_waiting, self.anonymous_work_bytes, niceness=15),
         )
+
+    def room_of(self, caller: object | None) -> Room:
+        """That of a caller, or of one without an account."""
+        members, strangers = self.rooms
+        return strangers if caller is None else members
 
     @cached_property
     def is_sqlite(self) -> bool:

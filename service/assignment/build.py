@@ -17,7 +17,7 @@ from service.assignment.preference_costs import CostScale, PreferenceValues, Wor
 from service.assignment.problem import AssignmentProblem, Basis, EdgeKeys, GroupPin, SetRule
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
-from service.evaluation.cost import Sizes, cost_of_evaluation
+from service.evaluation.cost import Cost, Sizes, cost_of_evaluation, cost_of_judging
 from service.evaluation.places import FREE_CHOICE, Place
 from service.evaluation.table import Fit, Table
 from service.facts.holding import Holding, View
@@ -89,34 +89,50 @@ class Instance:
 
 
 def build(
-    definition: Definition, places: tuple[Place, ...], coins: Coins, table: Table, fixed: FixedPlacements
+    definition: Definition,
+    places: tuple[Place, ...],
+    coins: Coins,
+    table: Table,
+    fixed: FixedPlacements,
+    *,
+    is_solved: bool = True,
 ) -> Instance:
     """The assignment problem of a definition. `table` judges holdings of several candidate issues and remembers its verdicts.
+    That it `is_solved` afterwards counts among what the request takes.
 
     Costs are exact: on each preference level every loss is a whole number from 0 on one scale (`CostScale`). Raises
     OverLimit when a level spans more than 2^60 steps of its smallest difference, and TooHeavy where the pairs that fit are more
-    than can be placed in the seconds allowed. Time: distinct rules times distinct
+    than can be placed in the seconds, or held in the memory, that are allowed. Time: distinct rules times distinct
     facts, plus the fitting pairs.
     """
+    cost = _cost_by_pairs(definition, places, coins, is_solved)
     columns = coins.columns(table.attributes, table.context)
     both_columns = columns, coins.bare_columns(table.attributes, table.context)
-    fits, barred = fits_of(places, coins, table, both_columns, fixed.nevers)
-    _ensure_allowed(definition, places, coins, fits)
+    fits, barred = fits_of(
+        places, coins, table, both_columns, fixed.nevers, lambda pairs: cost(pairs, None).ensure_possible()
+    )
+    # Before anything else is made for each pair: only now it is known how many there are.
+    cost(sum(map(len, fits)), fits).ensure_allowed()
     return assembled(definition, places, coins, table, fixed, (fits, barred))
 
 
-def _ensure_allowed(definition: Definition, places: Sequence[Place], coins: Coins, fits: Sequence[PlaceFits]) -> None:
-    """Before anything is made for each pair: only now it is known how many there are."""
+def _cost_by_pairs(
+    definition: Definition, places: Sequence[Place], coins: Coins, is_solved: bool
+) -> Callable[[int, Sequence[PlaceFits] | None], Cost]:
+    """What it costs with so many pairs; with the fits, what rules over several places add to that."""
     constraints = [constraint for constraint in _constraints(definition) if not constraint.kind.is_goal]
-    reached = frozenset[int]().union(*(_places_named(constraint.places, places) for constraint in constraints))
-    sizes = Sizes(
-        coins=len(coins),
-        places=len(places),
-        pairs=sum(map(len, fits)),
-        rules=len(constraints),
-        ruled_pairs=sum(len(fits[at]) for at in reached),
-    )
-    cost_of_evaluation(sizes).ensure_allowed()
+    sizes = Sizes(coins=len(coins), places=len(places), rules=len(constraints))
+
+    def cost(pairs: int, fits: Sequence[PlaceFits] | None) -> Cost:
+        if not is_solved:
+            return cost_of_judging(replace(sizes, pairs=pairs))
+        reached = frozenset[int]()
+        if fits is not None:
+            reached = reached.union(*(_places_named(constraint.places, places) for constraint in constraints))
+        ruled = sum(len(fits[at]) for at in reached) if fits is not None else 0
+        return cost_of_evaluation(replace(sizes, pairs=pairs, ruled_pairs=ruled))
+
+    return cost
 
 
 def assembled(

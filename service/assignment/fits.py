@@ -4,7 +4,7 @@ objects, made when they are asked for."""
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
+from collections.abc import Callable, Collection, ItemsView, Iterable, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -33,6 +33,7 @@ BASES: Mapping[Doubt | None, Basis] = {
 _DOUBTS = {basis: doubt for doubt, basis in BASES.items()}
 # Looking a few rows up takes as long as so many more of them.
 _CALL_ROWS = 1_000
+_MANY_PAIRS = 1_000_000
 _FIRM_FITS = (Fit(YES), Fit(YES, presumed=True))
 
 
@@ -146,12 +147,14 @@ def fits_of(
     table: Table,
     both_columns: tuple[Columns, Columns | None],
     never: Iterable[tuple[str, str]],
+    watch: Callable[[int], None] | None = None,
 ) -> tuple[tuple[PlaceFits, ...], dict[int, frozenset[int]]]:
     """The fits of each place; places with one rule share them. `never` are pairs (id of a coin, address of a place or id of a
     group) that are left out: second the coins that are left out by place.
 
     Coins that are one thing only are judged in columns, those with several candidate issues one by one; the second columns are
-    of the same coins without what is presumed of them, where anything is."""
+    of the same coins without what is presumed of them, where anything is. `watch` is told how many pairs there are so far, each
+    time that it is a million more: it may raise, before all are there."""
     out: dict[str, list[int]] = {}
     for identity, name in never:
         coin = coins.position(identity)
@@ -161,6 +164,7 @@ def fits_of(
     by_rule: dict[int, PlaceFits] = {}
     found: list[PlaceFits] = []
     barred: dict[int, frozenset[int]] = {}
+    pairs = told = 0
     for columns in both_columns:
         if columns is not None:
             columns.prepare(place.predicate for place in places)
@@ -174,6 +178,10 @@ def fits_of(
             if here:
                 barred[at], fits = here, fits.without(here)
         found.append(fits)
+        pairs += len(fits)
+        if watch is not None and pairs >= told + _MANY_PAIRS:
+            told = pairs
+            watch(pairs)
     return tuple(found), barred
 
 

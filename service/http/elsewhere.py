@@ -223,6 +223,7 @@ class Elsewhere:
             # What cannot end while somebody waits may end later.
             cost.ensure_ends_within(settings.job_seconds)
             is_job = True
+        cost.ensure_fits_into(settings.room_of(caller).memory_bytes)
         if caller is not None and is_job and len(body_of(request)) <= LONGEST_BODY:
             raise Answered(await keep_job(request, caller, body_of(request), cost.doing))
         raise Answered(await forwarded(request, body_of(request), cost.doing))

@@ -352,14 +352,15 @@ async def weigh_set(
     number: int | None = None,
     *,
     times: int = 1,
+    certain: int | None = None,
     solver_seconds: float = 10.0,
 ) -> None:
-    """Weighs so many evaluations of a set kept here, see `Elsewhere.weigh`."""
+    """Weighs so many evaluations of a set kept here, of which so many are certainly made (None: all of them), see
+    `Elsewhere.weigh`."""
     if is_inside(work.request):
         return
     sizes = await context.read(lambda connection: sizes_of_set(connection, owner, identity, number, solver_seconds))
-    cost = cost_of_evaluation(sizes)
-    await work.weigh(cost if times == 1 else cost.times(times, "evaluations"))
+    await work.weigh(cost_of_evaluation(sizes).times(times, "evaluations", certain))
 
 
 async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membership) -> None:

@@ -20,15 +20,24 @@ from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, OverLimit
 from service.evaluation.coins import Coins
+from service.evaluation.cost import Cost, Sizes, cost_of_evaluation, cost_of_solving, hold, in_turn
 from service.evaluation.table import Table
 from service.progress.allocated import AllocatedSets, AllocationSummary, AloneFigures, Mode, allocated_set, totals
 from service.progress.claims import Claim, claimed, pins_not_kept, unplaced_here
-from service.progress.evaluate import EvaluationRequest, build_instance, figures_of, names_of, result_from
+from service.progress.evaluate import (
+    EvaluationRequest,
+    build_instance,
+    figures_of,
+    names_of,
+    result_from,
+    sizes_before,
+)
 from service.progress.result import Evaluation, IgnoredFact, LevelResult
 
 IN_ORDER: Final = "in_order"
 JOINTLY: Final = "jointly"
 MOST_ALLOCATED_SETS = 100
+_DOING = "sharing the coins out"
 MOST_PAIRS = 500_000
 """Holdings times sets."""
 MOST_FITS = 2_000_000
@@ -80,7 +89,14 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
     ensure_within(sets)
     share = budget_seconds / (4 * max(1, len(sets)))
     requests = [replace(one.request, budget_seconds=share) for one in sets]
-    alone = [_evaluate(request, share) for request in requests]
+    # All are judged before the first of them is solved: then it is known what they take together.
+    ahead = [(request, cost_of_evaluation(sizes_before(request))) for request in requests]
+    built = []
+    for request in in_turn(_DOING, "sets", ahead):
+        instance, table = build_instance(request)
+        hold(instance.edges.nbytes)
+        built.append((request, instance, table))
+    alone = [_solved(*one, share) for one in built]
     exclusive = [number for number, one in enumerate(sets) if one.exclusive]
     levels: tuple[Level, ...] | None = None
     if mode == JOINTLY:
@@ -131,8 +147,7 @@ def ensure_within(sets: Sequence[SetRequest]) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
-def _evaluate(request: EvaluationRequest, budget_seconds: float) -> SolvedSet:
-    instance, table = build_instance(request)
+def _solved(request: EvaluationRequest, instance: Instance, table: Table, budget_seconds: float) -> SolvedSet:
     return SolvedSet(request, instance, table, solve(instance.problem, budget_seconds=budget_seconds))
 
 
@@ -144,13 +159,29 @@ def _in_order(alone: Sequence[SolvedSet], exclusive: Sequence[int], budget_secon
     """Every set evaluated on what the sets before it left. Costs of preferences are anew those of the coins left."""
     gone: Counter[str] = Counter()
     here = {}
-    for number in exclusive:
+    for number in in_turn(_DOING, "sets", _again(alone, exclusive)):
         one = alone[number]
         if gone:
-            one = _evaluate(replace(one.request, holdings=_left(one.request, gone)), budget_seconds)
+            left = replace(one.request, holdings=_left(one.request, gone))
+            one = _solved(left, *build_instance(left), budget_seconds)
         here[number] = one
         gone.update(holding for _, holding, _ in one.seats())
     return here
+
+
+def _again(alone: Sequence[SolvedSet], exclusive: Sequence[int]) -> list[tuple[int, Cost | None]]:
+    """Each set, and what it takes at least to evaluate it on what the sets before it left: each of their places takes one coin at
+    most. The first that places anything is the last of which nothing is evaluated again."""
+    found: list[tuple[int, Cost | None]] = []
+    taken, is_again = 0, False
+    for number in exclusive:
+        one = alone[number].instance
+        pairs = sum(max(0, len(fits) - taken) for fits in one.fits)
+        sizes = Sizes(coins=max(0, len(one.coins) - taken), places=len(one.places), pairs=pairs)
+        found.append((number, cost_of_evaluation(sizes) if is_again else None))
+        taken += len(one.places)
+        is_again = is_again or bool(alone[number].solution.placements)
+    return found
 
 
 def _left(request: EvaluationRequest, gone: Mapping[str, int]) -> tuple[Any, ...]:
@@ -167,6 +198,8 @@ def _jointly(
     if fits > MOST_FITS:
         message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
+    places = sum(len(instance.places) for instance in instances)
+    cost_of_solving(_DOING, "sets solved together", [Sizes(places=places, pairs=fits)]).ensure_allowed()
     joint = join_problems([set_problem_of(instance) for instance in instances])
     solution = solve(joint.problem, budget_seconds=0.8 * budget_seconds)
     seconds = 0.2 * budget_seconds / max(1, len(exclusive))

@@ -16,6 +16,7 @@ from msgspec.structs import asdict, replace
 
 from service.assignment.build import Instance
 from service.assignment.problem import Basis
+from service.evaluation.cost import cost_of_changes, in_turn
 from service.evaluation.settling import DecidingFact, SettlingFacts, settle_places
 from service.evaluation.table import Table
 from service.facts.holding import Holding
@@ -34,6 +35,7 @@ from service.rules.preferences import Preference
 from service.rules.wording import RuleWording
 
 MOST_COINS = 500
+_DOING = "trying the coins in the set"
 
 Effect = Literal["fills", "betters", "frees", "helps_constraint", "spare", "outside", "undecided"]
 
@@ -158,14 +160,24 @@ def candidates(evaluated: Evaluated, coins: Sequence[Holding]) -> list[Candidate
     collection."""
     order = sorted(coins, key=lambda coin: coin.id)
     tray = evaluated.judge(order)
+    judged_coins = [JudgedCandidate(tray, number) for number in range(len(order))]
+    opening = [evaluated.opens_places(coin) for coin in order]
+    again = evaluated.cost_again
+    ahead = [(number, again if opens else None) for number, opens in enumerate(opening)]
+    tries = [
+        evaluated.touched(judged.places)
+        for judged, opens in zip(judged_coins, opening, strict=True)
+        if judged.places and not opens
+    ]
+    cost_of_changes(_DOING, "coins to try", [evaluated.reach_of(touched) for touched in tries]).ensure_allowed()
     found = {}
-    for number, coin in enumerate(order):
-        if evaluated.opens_places(coin):
+    for number in in_turn(_DOING, "coins that open places", ahead):
+        coin, judged = order[number], judged_coins[number]
+        if opening[number]:
             anew = evaluated.anew([coin])
             place = anew.instance.coins.ids.index(coin.id)
             found[coin.id] = _candidate(evaluated, JudgedCandidate(anew.instance, place), evaluated.whole, anew.whole)
             continue
-        judged = JudgedCandidate(tray, number)
         if not judged.places:
             found[coin.id] = _candidate(evaluated, judged, None, None)
             continue

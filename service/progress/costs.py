@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from msgspec import UNSET, Meta, Struct, UnsetType, field
 
 from service.assignment.build import FixedPlacements
+from service.evaluation.cost import Sizes, cost_of_decisions, cost_of_solving
 from service.progress.candidates import Improvement, PlacementChange
 from service.progress.conflicts import places_named
 from service.progress.description import MessageNames
@@ -70,9 +71,24 @@ def costs_of_decisions(evaluated: Evaluated) -> list[DecisionCost]:
     """For every pin and never, what the set would be without it alone. One that names no coin or place of the set costs
     nothing. The first 200, pins first."""
     request, names = evaluated.request, MessageNames(evaluated.instance, evaluated.table)
-    pins = [_cost(evaluated, names, "pin", pair) for pair in list(dict.fromkeys(request.pins))[:MOST_PRICED]]
-    left = MOST_PRICED - len(pins)
-    return pins + [_cost(evaluated, names, "never", pair) for pair in list(dict.fromkeys(request.nevers))[:left]]
+    pins = list(dict.fromkeys(request.pins))[:MOST_PRICED]
+    nevers = list(dict.fromkeys(request.nevers))[: MOST_PRICED - len(pins)]
+    reached = {pair: _reached(evaluated, pair) for pair in (*pins, *nevers)}
+    reaches = [evaluated.reach_of(parts) for pair in (*pins, *nevers) if (parts := reached[pair])]
+    cost_of_decisions("working out what pins and nevers cost", "pins and nevers", reaches).ensure_allowed()
+    return [
+        *(_cost(evaluated, names, "pin", pair, reached[pair]) for pair in pins),
+        *(_cost(evaluated, names, "never", pair, reached[pair]) for pair in nevers),
+    ]
+
+
+def _reached(evaluated: Evaluated, pair: tuple[str, str]) -> frozenset[int]:
+    """The parts of the set that a decision reaches; none where it names no coin or place of the set."""
+    instance = evaluated.instance
+    coin, named = instance.coins.position(pair[0]), places_named(instance, pair[1])
+    if coin is None or not named:
+        return frozenset()
+    return evaluated.touched([*named, *(number for number, fits in enumerate(instance.fits) if coin in fits)])
 
 
 def names_of_costs(request: EvaluationRequest, costs: Sequence[DecisionCost]) -> dict[str, NamedHolding]:
@@ -83,12 +99,14 @@ def names_of_costs(request: EvaluationRequest, costs: Sequence[DecisionCost]) ->
 
 
 def _cost(
-    evaluated: Evaluated, names: MessageNames, kind: Literal["pin", "never"], pair: tuple[str, str]
+    evaluated: Evaluated,
+    names: MessageNames,
+    kind: Literal["pin", "never"],
+    pair: tuple[str, str],
+    reached: frozenset[int],
 ) -> DecisionCost:
-    instance, fixed = evaluated.instance, fixed_placements(evaluated.request)
-    coin = instance.coins.position(pair[0])
-    named = places_named(instance, pair[1])
-    if coin is None or not named:
+    fixed, coin = fixed_placements(evaluated.request), evaluated.instance.coins.position(pair[0])
+    if coin is None or not reached:
         return DecisionCost(
             kind=kind,
             holding=pair[0],
@@ -100,7 +118,6 @@ def _cost(
             proven=True,
             changes=[],
         )
-    reached = evaluated.touched([*named, *(number for number, fits in enumerate(instance.fits) if coin in fits)])
     also = frozenset((coin,))
     without = FixedPlacements(
         fixed.pins - {pair} if kind == "pin" else fixed.pins,
@@ -144,10 +161,20 @@ def _gains(before: Part, after: Part) -> Gains:
     )
 
 
+def _ensure_allowed(evaluated: Evaluated) -> None:
+    """The whole set is solved once without each rule, and once more with one that has a count loosened; what is searched then
+    under the others is not known beforehand."""
+    places, pairs = len(evaluated.instance.places), len(evaluated.instance.problem.edges)
+    times = sum(1 + one.kind.has_count for one in evaluated.instance.constraints)
+    reaches = [Sizes(places=places, pairs=pairs)] * times
+    cost_of_solving("working out what rules cost", "rules left out or loosened", reaches).ensure_allowed()
+
+
 def prices_of_rules(evaluated: Evaluated) -> list[RulePrice]:
     """For every set-level rule, those of free choices included, what the set would gain without it; for `at_most` also with
     its count one higher."""
     problem, prices = evaluated.instance.problem, []
+    _ensure_allowed(evaluated)
     for constraint in evaluated.instance.constraints:
         mine = [rule for rule in problem.rules if rule.name == constraint.id]
         fewer = replace(problem, rules=tuple(rule for rule in problem.rules if rule not in mine))

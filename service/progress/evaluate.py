@@ -16,6 +16,8 @@ from service.assignment.problem import Basis, Placement, Solution
 from service.assignment.solve import solve
 from service.errors import Fault, Invalid, OverLimit
 from service.evaluation.coins import Coins
+from service.evaluation.cost import Sizes
+from service.evaluation.document_sizes import stated_places
 from service.evaluation.engine import ENGINE
 from service.evaluation.keys import Collection
 from service.evaluation.known_rules import KnownRules
@@ -166,10 +168,11 @@ def solving_seconds(request: EvaluationRequest) -> float:
     return SOLVING_SHARE * request.budget_seconds
 
 
-def build_instance(request: EvaluationRequest) -> tuple[Instance, Table]:
-    """Everything judged and ready to be solved. Raises Invalid or OverLimit where the request cannot be evaluated."""
+def build_instance(request: EvaluationRequest, *, is_solved: bool = True) -> tuple[Instance, Table]:
+    """Everything judged and ready to be solved; that it `is_solved` is what `build` counts on. Raises Invalid or OverLimit where
+    the request cannot be evaluated."""
     places, coins, table = placeable(request)
-    return build(request.definition, places, coins, table, fixed_placements(request)), table
+    return build(request.definition, places, coins, table, fixed_placements(request), is_solved=is_solved), table
 
 
 def placeable(request: EvaluationRequest) -> tuple[tuple[Place, ...], Coins, Table]:
@@ -182,6 +185,16 @@ def placeable(request: EvaluationRequest) -> tuple[tuple[Place, ...], Coins, Tab
         coins.columns(attributes, context).plans = known.plans
     places = places_of(request.definition, Collection(coins.views, request.issues, context, coins))
     return places, coins, Table(attributes, context, known)
+
+
+def sizes_before(request: EvaluationRequest) -> Sizes:
+    """The sizes of a request as far as they are known before anything is judged: no pairs."""
+    holdings, statuses = request.holdings, request.statuses
+    if isinstance(holdings, RecordedCoins):
+        counting = len(holdings.of_status(statuses))
+    else:
+        counting = sum(holding.status in statuses for holding in holdings)
+    return Sizes(coins=counting, places=stated_places(request.definition.document))
 
 
 def coins_of(request: EvaluationRequest) -> Coins:

@@ -15,10 +15,11 @@ from service.analysis.diff import DefinitionDiff, diff_definitions
 from service.analysis.diff_wording import worded_changes
 from service.analysis.overlap import COMPARISON_WORK
 from service.definitions.model import RevisionStamp
+from service.evaluation.cost import cost_of_evaluation, in_turn
 from service.evaluation.engine import ENGINE
 from service.evaluation.places import label_of
 from service.progress.decisions import KnownPlaces
-from service.progress.evaluate import EvaluationRequest, evaluate_unnamed, names_of_some
+from service.progress.evaluate import EvaluationRequest, evaluate_unnamed, names_of_some, sizes_before
 from service.progress.result import Evaluation, PlaceResult, Status, Tier
 from service.progress.revisions import (
     ArrivingCoin,
@@ -185,8 +186,9 @@ def impact(
     difference = difference_of(before, after)
     survival = Survival(difference, after)
     carried = _carried(survival, before.definition, after.definition, before.pins, before.nevers, notes)
-    was = evaluate_unnamed(before)
-    is_then = evaluate_unnamed(replace(after, pins=carried.pins, nevers=carried.nevers))
+    both = before, replace(after, pins=carried.pins, nevers=carried.nevers)
+    ahead = [(one, cost_of_evaluation(sizes_before(one))) for one in both]
+    was, is_then = map(evaluate_unnamed, in_turn("comparing the revisions", "evaluations", ahead))
     then, now = _by_address(is_then), _by_address(was)
     fates = {address: survival.of(address) for address in now}
     places = _places(now, then, fates, before.definition, after.definition)

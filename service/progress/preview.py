@@ -13,6 +13,7 @@ from msgspec import Meta, Struct
 from service.analysis.findings import Finding, FindingCounts, counts_by_severity
 from service.assignment.fits import PlaceFits, fits_of
 from service.errors import Fault, Invalid
+from service.evaluation.cost import Sizes, cost_of_judging
 from service.evaluation.places import Place
 from service.progress.check import CheckedDefinition
 from service.progress.evaluate import EvaluationRequest, names_of_some, placeable
@@ -180,7 +181,12 @@ def _told(fault: Fault) -> RuleFault:
 def _judged(request: EvaluationRequest) -> tuple[PreviewedCoins, list[PreviewedPlace], dict[str, NamedHolding]]:
     places, coins, table = placeable(request)
     columns = coins.columns(table.attributes, table.context), coins.bare_columns(table.attributes, table.context)
-    fits, _ = fits_of(places, coins, table, columns, ())
+    sizes = Sizes(coins=len(coins), places=len(places))
+
+    def watch(pairs: int) -> None:
+        cost_of_judging(replace(sizes, pairs=pairs)).ensure_possible()
+
+    fits, _ = fits_of(places, coins, table, columns, (), watch)
     certain = [one.certain for one in fits]
     # How many places each coin fits for certain, and how many it fits or may fit; shape (coins,).
     sure, open_to = (

@@ -22,6 +22,7 @@ from service.assignment.neighbours import leaders_of
 from service.assignment.problem import AssignmentProblem, Basis, Placement, SetRule, Solution
 from service.assignment.solve import most_certain, most_possible, solve
 from service.evaluation.coins import Coins
+from service.evaluation.cost import Cost, Sizes, cost_of_evaluation
 from service.evaluation.keys import Collection as CoinsAndCatalogue
 from service.evaluation.keys import keys_of
 from service.evaluation.places import group_base
@@ -108,7 +109,8 @@ class Evaluated:
         self.request = request
         self.seconds = shared_seconds(request.budget_seconds, tries)
         self.instance, self.table = build_instance(request)
-        self.whole = Part(self.instance, _seats(self.instance.problem, SolverBudget(request.budget_seconds)))
+        # Shared by all branches.
+        self._solved_whole: list[Part] = []
         self._budget = SolverBudget(request.budget_seconds)
         self._wishes = fixed_placements(request)
         self._leaders = leaders_of(self.instance.problem)
@@ -118,6 +120,15 @@ class Evaluated:
         self._worst = _worst(self.instance)
         self._kept: dict[frozenset[int], frozenset[int]] = {}
         self._parts: dict[tuple[frozenset[int], frozenset[int]], Part] = {}
+
+    @property
+    def whole(self) -> Part:
+        """The evaluation without any change. It is made when it is asked for first: so many sets can be judged, and what they
+        take be known, before any of them is solved."""
+        if not self._solved_whole:
+            budget = SolverBudget(self.request.budget_seconds)
+            self._solved_whole.append(Part(self.instance, _seats(self.instance.problem, budget)))
+        return self._solved_whole[0]
 
     def branch(self) -> Evaluated:
         """The same for other changes, which are tried as if no others had been; nothing is evaluated again."""
@@ -134,7 +145,7 @@ class Evaluated:
             instance.edges.nbytes
             + _PLACE_BYTES * len(instance.places)
             + _COIN_BYTES * len(instance.coins)
-            + _SEAT_BYTES * len(self.whole.solution.placements)
+            + _SEAT_BYTES * sum(len(part.solution.placements) for part in self._solved_whole)
         )
 
     def judge(self, coins: Sequence[Holding]) -> Instance:
@@ -143,7 +154,9 @@ class Evaluated:
         judged = Coins(tuple(coins), seen)
         # The rules were taken apart for the collection.
         judged.columns(self.table.attributes, self.table.context).plans = self.instance.columns.plans
-        return build(self.request.definition, self.instance.places, judged, self.table, FixedPlacements())
+        return build(
+            self.request.definition, self.instance.places, judged, self.table, FixedPlacements(), is_solved=False
+        )
 
     def opens_places(self, coin: Holding) -> bool:
         """Whether the coin shows a key of an open-ended group that no coin shows yet: the set then has other places."""
@@ -295,9 +308,21 @@ class Evaluated:
         inside = self._inside(touched)
         return any(rule.kind.binds_one and rule.bound in inside for rule in self.instance.problem.rules)
 
+    @property
+    def cost_again(self) -> Cost:
+        """What it takes to evaluate all of it anew, with more coins."""
+        sizes = Sizes(
+            coins=len(self.instance.coins), places=len(self.instance.places), pairs=len(self.instance.problem.edges)
+        )
+        return cost_of_evaluation(sizes)
+
     def weight_of(self, touched: frozenset[int]) -> int:
         """How many fits of coins to places solving these parts has to lay out."""
         return sum(len(self.instance.fits[at]) for at in self._inside(touched))
+
+    def reach_of(self, touched: frozenset[int]) -> Sizes:
+        """How many places solving these parts has to lay out, and how many fits of coins to them."""
+        return Sizes(places=len(self._inside(touched)), pairs=self.weight_of(touched))
 
     def with_wishes(self, touched: frozenset[int], wishes: FixedPlacements, also: frozenset[int]) -> Part:
         """These parts under other pins and nevers."""

@@ -112,6 +112,27 @@ async def test_more_than_strangers_may_ask_is_refused_and_names_the_limit(servic
     assert places.json()["errors"][0]["pointer"] == "/definition"
 
 
+async def test_what_does_not_fit_into_the_memory_of_a_process_is_refused_before_it_dies_of_it(
+    database_url: str, tmp_path: Path
+) -> None:
+    settings = settings_for(database_url, photos_dir=tmp_path, jobs_in_server=False, work_bytes=256 * 1024 * 1024)
+    many = [{"id": str(number), "facts": {"year_on_coin": 1700}} for number in range(10_000)]
+    slots = [{"id": str(number), "accepts": f"year_on_coin > {number}"} for number in range(310)]
+    async with running(settings) as service:
+        answer = await service.client.post(
+            "/v1/evaluations",
+            json={"definition": {"format": "set-definition/1", "title": "x", "slots": slots}, "holdings": many},
+            headers=service.collector(),
+            timeout=120,
+        )
+        tally = service.app.state.members.tally
+    assert answer.status_code == 422
+    detail = answer.json()["detail"]
+    assert "10,000 coins, 310 places, 3," in detail
+    assert "the 256 MiB of memory that one request may take" in detail
+    assert (tally.done, tally.over_memory, tally.over_time) == (1, 0, 0)
+
+
 async def test_a_caller_who_leaves_ends_the_work(elsewhere: Running) -> None:
     headers = elsewhere.collector()
     many = [{"id": str(number), "facts": {"year_on_coin": 1700 + number % 300}} for number in range(20_000)]

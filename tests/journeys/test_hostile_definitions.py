@@ -286,7 +286,7 @@ class Placed(Exception):
 def test_what_cannot_be_placed_in_time_is_refused_before_it_is_tried(
     monkeypatch: pytest.MonkeyPatch, promise: Promise
 ) -> None:
-    request = crowded(200, 2_000)
+    request = crowded(200, 3_000)
 
     def assembled(*_: Any) -> Any:
         raise Placed
@@ -298,7 +298,7 @@ def test_what_cannot_be_placed_in_time_is_refused_before_it_is_tried(
     assert time.process_time() - begun < 2
     told = str(refusal.value)
     assert "the 5 seconds that one request may take" in told
-    assert "2,000 coins, 200 places" in told
+    assert "3,000 coins, 200 places" in told
     assert "5 rules" in told
     # The controls: with the estimate off, and for one who has more time, the work begins.
     with pytest.raises(Placed):
@@ -311,7 +311,7 @@ def test_what_cannot_be_placed_in_time_is_refused_before_it_is_tried(
     promise(
         10,
         "what cannot end in time",
-        kept="2,000 coins, 200 places, five at_most: refused in under 2 s, the limit and the sizes named",
+        kept="3,000 coins, 200 places, five at_most: refused in under 2 s, the limit and the sizes named",
         control="without the estimate the work begins",
     )
 

@@ -113,7 +113,8 @@ def _may_touch(request: EvaluationRequest, coins: Sequence[Holding]) -> bool:
     if request.definition.one_per:
         return True
     try:
-        instance, _ = build_instance(replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=()))
+        alone = replace(request, holdings=tuple(coins), pins=(), nevers=(), previous=())
+        instance, _ = build_instance(alone, is_solved=False)
     except Invalid:
         return True
     return any(instance.fits)

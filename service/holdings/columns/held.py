@@ -123,6 +123,10 @@ class HoldingColumns(Sequence[StoredHolding]):
             self._remembered[key] = found
         return found
 
+    def remembers(self, key: object) -> bool:
+        """Whether it was made."""
+        return key in self._remembered
+
     def let_go(self) -> None:
         """Forgets what was worked out from it; whoever needs it still works it out again."""
         self._remembered, self._columns, self._ids = {}, {}, None

@@ -160,6 +160,6 @@ async def list_doubts(
 ) -> Doubts:
     """What to look at: the unknown facts of my coins that change most."""
     sizes = await context.read(lambda connection: sizes_of_sets(connection, owner, query.definition))
-    await work.weigh(together("weighing the doubts", [cost_of_doubts(one) for one in sizes], "sets"))
+    await work.weigh(together("weighing the doubts", [cost_of_doubts(one).if_not_kept() for one in sizes], "sets"))
     day = query.today or context.today()
     return await context.compute(lambda: information.doubts_of(context.database, owner, query.definition, day))

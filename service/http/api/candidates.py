@@ -119,11 +119,12 @@ async def consider_candidates(
     inputs = body.inputs(context.today())
     if body.definition is not None:
         ensure_allowed(context.settings, owner, body.definition, body.holdings)
-        sizes = [await sizes_asked(context, owner, body.definition, body.holdings, body.budget_seconds)]
+        sizes = await sizes_asked(context, owner, body.definition, body.holdings, body.budget_seconds)
+        costs = [cost_of_candidates(sizes, len(body.coins))]
     elif owner is not None:
-        sizes = await context.read(lambda c: sizes_of_sets(c, owner, body.definitions, body.budget_seconds))
+        mine = await context.read(lambda c: sizes_of_sets(c, owner, body.definitions, body.budget_seconds))
+        costs = [cost_of_candidates(one, len(body.coins)).if_not_kept() for one in mine]
     else:
-        sizes = []
-    costs = [cost_of_candidates(one, len(body.coins)) for one in sizes]
+        costs = []
     await work.weigh(together("trying the coins in the sets", costs, "sets"))
     return await context.compute(lambda: consider(context.database, owner, inputs))

@@ -164,7 +164,7 @@ async def get_want_list(
         return replace(load_key(connection, owner, id, query.revision), notes=notes.version)
 
     async def make() -> tuple[SetKey, Response]:
-        await weigh_set(work, context, owner, id, query.revision, times=2)
+        await weigh_set(work, context, owner, id, query.revision, times=2, certain=1)
         mine, notes = await context.read(read)
         key = replace(mine.key, notes=notes.version)
         forms = _forms(mine.revision.document, language, query.paper)
@@ -197,7 +197,7 @@ async def replace_want_notes(
         expected.check(_notes_tag(id, WantNoteStore(connection, owner).of(id)))
         return load_stored_set(connection, owner, id)
 
-    await weigh_set(work, context, owner, id, solver_seconds=0)
+    await weigh_set(work, context, owner, id, certain=0, solver_seconds=0)
     mine = await context.read(look)
     sent = body.read()
     named = [note.place for note in sent.notes]

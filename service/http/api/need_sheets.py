@@ -47,7 +47,9 @@ async def get_need_sheets(
 
     async def make() -> tuple[SetsKey, Response]:
         sizes = await context.read(lambda connection: sizes_of_sets(connection, owner, None))
-        await work.weigh(together("making the sheets", [cost_of_evaluation(one) for one in sizes], "sets"))
+        await work.weigh(
+            together("making the sheets", [cost_of_evaluation(one).if_not_kept() for one in sizes], "sets")
+        )
         mine = await context.read(lambda connection: load_sets(connection, owner))
 
         def answer() -> Response:

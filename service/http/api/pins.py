@@ -98,7 +98,7 @@ async def replace_pins(
     context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[PinsIn], work: Work
 ) -> Tagged[PinsOut]:
     """Decide which coins sit where, and where they never do."""
-    await weigh_set(work, context, owner, id, solver_seconds=0)
+    await weigh_set(work, context, owner, id, certain=0, solver_seconds=0)
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     expected.check(_pins_tag(id, mine.decisions))
@@ -118,7 +118,7 @@ async def replace_pins(
 @pins.get("/{id}/pins/costs", responses=problems("over-limit", "too-heavy"))
 async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: DefinitionId, work: Work) -> CostsOut:
     """What each pin and never costs: places and preferences."""
-    await weigh_set(work, context, owner, id, times=4)
+    await weigh_set(work, context, owner, id, times=4, certain=0)
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     decided = len(mine.decisions.pins) + len(mine.decisions.nevers)
 
@@ -133,7 +133,7 @@ async def get_costs_of_pins(context: Context, owner: CurrentOwner, id: Definitio
 @pins.get("/{id}/rule-prices", responses=problems("over-limit", "too-heavy"))
 async def get_rule_prices(context: Context, owner: CurrentOwner, id: DefinitionId, work: Work) -> RulePricesOut:
     """What the set would gain without each rule over several places."""
-    await weigh_set(work, context, owner, id, times=4)
+    await weigh_set(work, context, owner, id, times=4, certain=0)
     mine = await context.read(lambda connection: load_stored_set(connection, owner, id))
     rules = await context.compute(lambda: prices_of_rules(mine.ask(context.today()).evaluated(tries=1)))
     return RulePricesOut(rules, **editions())

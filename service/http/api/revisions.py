@@ -125,7 +125,7 @@ async def get_impact(
 ]:
     """What following another revision would do to the set; nothing is stored."""
     day = query.today or context.today()
-    await weigh_set(work, context, owner, id, times=2)
+    await weigh_set(work, context, owner, id, times=2, certain=1)
     step = await context.read(lambda connection: adoption.load_step(connection, owner, id, query.to))
     tag, headers = entity_tag(*step.version(day), *stamped(language)), spoken(language)
     unchanged = known.not_modified(tag, headers)

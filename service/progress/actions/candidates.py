@@ -17,6 +17,7 @@ from service.database.engine import Database
 from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
+from service.evaluation.cost import in_turn
 from service.evaluation.recorded import RecordedCoins
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
@@ -74,7 +75,9 @@ def consider(database: Database, owner: Owner | None, inputs: CandidatesInputs) 
         sets, attributes = [evaluation_request(database, owner, inputs.one_set)], None
     else:
         sets, attributes = _mine(database, owner, inputs)
-    considered = [_considered(one, inputs, attributes) for one in sets]
+    ahead = [(one, one.cost_ahead(tries=len(inputs.coins))) for one in sets]
+    in_order = in_turn("trying the coins in the sets", "sets", ahead)
+    considered = [_considered(one, inputs, attributes) for one in in_order]
     return CandidatesResult(evaluated_on=inputs.today, sets=considered, **editions())
 
 

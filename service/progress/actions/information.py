@@ -7,6 +7,7 @@ from datetime import date
 
 from service.accounts.model import Owner
 from service.database.engine import Database
+from service.evaluation.cost import hold, in_turn
 from service.evaluation.engine import ENGINE
 from service.progress.actions.candidates import kept_sets
 from service.progress.doubts import Doubts, SetName
@@ -26,7 +27,13 @@ def doubts_of(database: Database, owner: Owner, definitions: Sequence[str] | Non
     requests = [one.request for one in sets]
     for request in requests:
         ensure_evaluable(request)
-    found = weigh_facts([one.evaluated(tries=_SOLVER_TRIES) for one in sets])
+    ahead = [(one, one.cost_ahead(tries=_SOLVER_TRIES)) for one in sets]
+    evaluated = []
+    # All are judged before the first of them is solved.
+    for one in in_turn("weighing the doubts", "sets", ahead):
+        evaluated.append(one.evaluated(tries=_SOLVER_TRIES))
+        hold(evaluated[-1].instance.edges.nbytes)
+    found = weigh_facts(evaluated)
     # The sets share the holdings of their owner.
     told = {one.holding for one in found.facts} | {one.holding for one in found.features}
     return Doubts(

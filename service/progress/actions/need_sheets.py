@@ -11,14 +11,17 @@ from sqlalchemy import Connection
 from service.accounts.model import Owner
 from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, OverLimit
+from service.evaluation.cost import in_turn
 from service.holdings.columns.store import held_by
 from service.progress.actions.candidates import MOST_SETS
 from service.progress.actions.editions import editions
 from service.progress.actions.store import load_sets_key
-from service.progress.actions.stored_set import SetsKey, StoredSet, load_stored_set
+from service.progress.actions.stored_set import LoadedRequest, SetsKey, StoredSet, load_stored_set
 from service.progress.need_sheet import SheetVocabularies, need_sheet, no_sheet
 from service.progress.need_sheet_answer import NeedSheet, NeedSheets
 from service.reference.store import IssueStore
+
+_TRIES = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,9 @@ class StoredSets:
     def need_sheets(self, day: date) -> NeedSheets:
         """The sheets for a day. Takes its time: call it outside the event loop."""
         vocabularies = SheetVocabularies()
-        made = [_sheet(one, day, vocabularies) for one in self.sets]
+        asked = [one.ask(day) for one in self.sets]
+        ahead = [(one, one.cost_ahead(tries=_TRIES)) for one in asked]
+        made = [_sheet(one, vocabularies) for one in in_turn("making the sheets", "sets", ahead)]
         return NeedSheets(
             format="need-sheet/1",
             evaluated_on=day,
@@ -52,9 +57,8 @@ def load_sets(connection: Connection, owner: Owner) -> StoredSets:
     return StoredSets(load_sets_key(connection, owner), sets)
 
 
-def _sheet(mine: StoredSet, day: date, vocabularies: SheetVocabularies) -> NeedSheet:
-    ask = mine.ask(day)
+def _sheet(ask: LoadedRequest, vocabularies: SheetVocabularies) -> NeedSheet:
     try:
-        return need_sheet(ask.evaluated(tries=1), vocabularies)
+        return need_sheet(ask.evaluated(tries=_TRIES), vocabularies)
     except (Invalid, OverLimit) as refusal:
         return no_sheet(ask.request, "; ".join(fault.message for fault in refusal.faults))

@@ -15,6 +15,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
+from service.evaluation.cost import Cost, cost_of_evaluation
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts
@@ -25,7 +26,7 @@ from service.holdings.model import StoredHolding
 from service.holdings.sync.field_names import with_doubts
 from service.progress.actions.editions import stamps
 from service.progress.description import CoinNames
-from service.progress.evaluate import EvaluationRequest
+from service.progress.evaluate import EvaluationRequest, sizes_before
 from service.progress.result import IgnoredFact
 from service.progress.stored_coins import StoredCoins, known_holding
 from service.progress.whatif import Evaluated, shared_seconds
@@ -50,11 +51,20 @@ class LoadedRequest:
         request = self.request
         if self.version is None or not isinstance(request.holdings, StoredCoins):
             return Evaluated(request, tries=tries)
-        budget = request.budget_seconds
-        key = ("evaluated", self.version, budget, shared_seconds(budget, tries), request.presume)
         held = request.holdings.held
-        kept: Evaluated = held.remember(key, lambda: Evaluated(request, tries=tries))
+        kept: Evaluated = held.remember(self._key(tries), lambda: Evaluated(request, tries=tries))
         return kept.branch()
+
+    def cost_ahead(self, *, tries: int) -> Cost | None:
+        """What `evaluated` takes, as far as that is known before anything is judged; None where it is kept."""
+        holdings = self.request.holdings
+        if self.version is not None and isinstance(holdings, StoredCoins) and holdings.held.remembers(self._key(tries)):
+            return None
+        return cost_of_evaluation(sizes_before(self.request))
+
+    def _key(self, tries: int) -> tuple[object, ...]:
+        budget = self.request.budget_seconds
+        return ("evaluated", self.version, budget, shared_seconds(budget, tries), self.request.presume)
 
 
 @dataclass(frozen=True, slots=True)

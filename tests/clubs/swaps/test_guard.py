@@ -77,7 +77,7 @@ def test_a_set_that_cannot_be_evaluated_is_in_nobodys_way(monkeypatch: pytest.Mo
     assert not gives(check, "c0")
     real = guard.build_instance
 
-    def refuse(request: EvaluationRequest) -> Any:
+    def refuse(request: EvaluationRequest, **_: Any) -> Any:
         if request.definition is sets[0].definition:
             raise Invalid([])
         return real(request)
