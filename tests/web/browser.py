@@ -122,16 +122,18 @@ class Page:
         self._waited(clicked, f"{selector} that says {says!r} to click on")
 
     def type_into(self, label: str, text: str) -> None:
-        """Types into the field with this label; anew where the page was painted anew in between."""
+        """Types into the field with this label, once it takes a text; anew where the page was painted anew in between."""
 
         def typed(_: object) -> bool:
             found = [element for element in self.all("label") if element.text.startswith(label)]
             if len(found) != 1:
                 return False
             box = self.driver.find_element("id", found[0].get_attribute("for") or "")
+            if box.get_property("readOnly"):
+                return False
             box.clear()
             box.send_keys(text)
-            return True
+            return box.get_property("value") == text
 
         self._waited(typed, f"one field {label!r}")
 
