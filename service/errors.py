@@ -36,14 +36,64 @@ right.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, ClassVar
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar, TypeAlias
+
+
+class Sentence(str):
+    """What people are told, as English text, which knows how it was made: `sentence` has the names of `parts` in braces where
+    these go in. So it can be told in another language (service/reference/languages), and so can parts that are sentences
+    themselves; other parts are figures, names and what the caller wrote. A sentence without parts is taken as it is.
+
+    An answer takes plain text: `str(sentence)`, or what a language tells of it."""
+
+    sentence: str
+    parts: Mapping[str, object]
+
+    def __new__(cls, sentence: str, /, **parts: object) -> Sentence:
+        if isinstance(sentence, Sentence) and not parts:
+            return sentence
+        made = super().__new__(cls, sentence.format_map(parts) if parts else sentence)
+        made.sentence, made.parts = str(sentence), parts
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, object]]:
+        return (self.sentence,), dict(self.parts)
+
+
+def chained(sentence: str, texts: Iterable[str]) -> Sentence:
+    """Several as one, by a sentence of a `first` and a `last`: "a or b or c"; of none the empty one."""
+    made: Sentence | None = None
+    for text in texts:
+        made = Sentence(text) if made is None else Sentence(sentence, first=made, last=text)
+    return Sentence("") if made is None else made
+
+
+def listed(texts: Iterable[str]) -> Sentence:
+    """Sentences one after the other."""
+    return chained("{first}; {last}", texts)
+
+
+Tell: TypeAlias = Callable[[str], str]
+"""How people are told of a text: `str` in English, `Language.refusal` in another language."""
+
+
+def recognised(text: str, sentences: Iterable[str]) -> Sentence:
+    """What a library says, as the first of these sentences that it fits, with what stands for the parts; else as it is."""
+    for sentence in sentences:
+        pieces = re.split(r"\{(\w+)\}", sentence)
+        pattern = "".join(f"(?P<{piece}>.+)" if at % 2 else re.escape(piece) for at, piece in enumerate(pieces))
+        found = re.fullmatch(pattern, text, re.DOTALL)
+        if found is not None:
+            return Sentence(sentence, **found.groupdict())
+    return Sentence(text)
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with what was sent."""
+    """One thing wrong with what was sent. Message and hint are sentences, whatever they are given as."""
 
     code: str
     message: str
@@ -51,26 +101,27 @@ class Fault:
     hint: str | None = None
     line: int | None = None
     column: int | None = None
-    # What the message was made of, where it can be told in another language (see SetwrightError); else it is the message.
-    sentence: str = field(default="", compare=False, repr=False)
-    parts: Mapping[str, object] = field(default_factory=dict, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "message", Sentence(self.message))
+        object.__setattr__(self, "hint", None if self.hint is None else Sentence(self.hint))
 
     @classmethod
     def of(cls, code: str, sentence: str, /, pointer: str = "", hint: str | None = None, **parts: object) -> Fault:
         """A fault whose message is the sentence with the parts put in."""
-        return cls(code, sentence.format_map(parts), pointer, hint, sentence=sentence, parts=parts)
+        return cls(code, Sentence(sentence, **parts), pointer, hint)
 
     def under(self, prefix: str) -> Fault:
         """The same fault, seen from a document in which `prefix` leads here."""
         return replace(self, pointer=prefix + self.pointer)
 
     def as_json(self) -> dict[str, object]:
-        """The fault as it stands in a problem document; absent parts are left out."""
+        """The fault as it stands in a problem document, in English; absent parts are left out."""
         parts = {
             "code": self.code,
-            "message": self.message,
+            "message": str(self.message),
             "pointer": self.pointer,
-            "hint": self.hint,
+            "hint": None if self.hint is None else str(self.hint),
             "line": self.line,
             "column": self.column,
         }
@@ -80,14 +131,13 @@ class Fault:
 class SetwrightError(Exception):
     """Root of everything a caller can act on.
 
-    `sentence` is what people are told, in English, with the names of `parts` in braces where these go in. Both are kept, so that
-    it can be told in another language (service/reference/languages). A sentence without parts is taken as it is."""
+    `told` is what people are told, from a sentence and its parts."""
 
     code: ClassVar[str]
 
     def __init__(self, sentence: str = "", /, **parts: object) -> None:
-        self.sentence, self.parts = sentence, parts
-        super().__init__(sentence.format_map(parts) if parts else sentence)
+        self.told = Sentence(sentence, **parts)
+        super().__init__(self.told)
 
     def __reduce__(self) -> tuple[Any, ...]:
         # It passes between processes whole, whatever its class is made of.
@@ -109,8 +159,15 @@ class Invalid(SetwrightError):
 
     def __init__(self, faults: Iterable[Fault], detail: str | None = None) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
-        self.detail = detail
+        self.detail = None if detail is None else Sentence(detail)
         super().__init__("; ".join(fault.message for fault in self.faults))
+
+    @property
+    def summary(self) -> Sentence:
+        """The detail, else the one fault, else how many there are."""
+        if self.detail is not None:
+            return self.detail
+        return Sentence(self.faults[0].message) if len(self.faults) == 1 else several(len(self.faults))
 
     def under(self, prefix: str) -> Invalid:
         """The same refusal, seen from a document in which `prefix` leads here."""
@@ -129,6 +186,11 @@ class InvalidQuery(Invalid):
     code = "invalid-query"
 
 
+def several(count: int) -> Sentence:
+    """What sums up more than one fault."""
+    return Sentence("{count} errors; see `errors`", count=count)
+
+
 class Unreadable(Invalid):
     """The bytes cannot be read, or two readers could read them differently."""
 
@@ -136,7 +198,7 @@ class Unreadable(Invalid):
 
     def __init__(self, faults: Iterable[Fault], detail: str | None = None) -> None:
         found = tuple(faults)
-        super().__init__(found, detail or (f"{len(found)} errors; see `errors`" if len(found) > 1 else None))
+        super().__init__(found, detail or (several(len(found)) if len(found) > 1 else None))
 
 
 class Unsound(Invalid):
@@ -154,10 +216,18 @@ class TooHeavy(SetwrightError):
     code = "too-heavy"
 
     def __init__(self, doing: str, limit: str, sizes: Mapping[str, int] | None = None, remedy: str = "") -> None:
-        self.doing, self.limit, self.sizes, self.remedy = doing, limit, dict(sizes or {}), remedy
-        counted = ", ".join(f"{count:,} {what}" for what, count in self.sizes.items())
-        message = f"{doing} ({counted}) exceeds {limit}" if counted else f"{doing} exceeds {limit}"
-        super().__init__(f"{message}; {remedy}" if remedy else message)
+        self.doing, self.limit, self.sizes, self.remedy = Sentence(doing), Sentence(limit), dict(sizes or {}), remedy
+        counted = chained(
+            "{first}, {last}",
+            (Sentence("{count:,} {what}", count=count, what=Sentence(what)) for what, count in self.sizes.items()),
+        )
+        parts = {"doing": self.doing, "limit": self.limit}
+        told = (
+            Sentence("{doing} ({counted}) exceeds {limit}", counted=counted, **parts)
+            if counted
+            else Sentence("{doing} exceeds {limit}", **parts)
+        )
+        super().__init__(listed([told, Sentence(remedy)]) if remedy else told)
 
 
 class NotFound(SetwrightError):
@@ -167,7 +237,7 @@ class NotFound(SetwrightError):
 
     def __init__(self, kind: str, key: str) -> None:
         self.kind, self.key = kind, key
-        super().__init__("there is no {kind} '{key}'", kind=kind, key=key)
+        super().__init__("there is no {kind} '{key}'", kind=Sentence(kind), key=key)
 
 
 class Conflict(SetwrightError):

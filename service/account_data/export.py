@@ -31,6 +31,7 @@ from service.clubs.store.members import ClubStore
 from service.clubs.swaps.store import SwapStore
 from service.database.engine import Database
 from service.database.migrate import current
+from service.errors import Sentence
 from service.evaluation.cost import ACCURACY, Cost
 from service.facts.core_attributes import CORE
 from service.holdings.imports.export import exported_holding, rows_of
@@ -114,7 +115,7 @@ def cost_of_export(connection: Connection, owner: Owner) -> Cost:
     size = select(func.coalesce(func.sum(photos.c.bytes), 0)).where(photos.c.owner_id == owner.id)
     mebibytes = -(-int(connection.execute(size).scalar_one()) // 2**20)
     reading, copying = 10.0 + _MILLISECONDS_A_ROW * rows, _MILLISECONDS_A_MEBIBYTE * mebibytes
-    sizes = {"rows": rows, "MiB of photos": mebibytes}
+    sizes: dict[str, int] = {Sentence("rows"): rows, Sentence("MiB of photos"): mebibytes}
     remedy = "the operator of the server can export the account (setwright export-account)"
     return Cost("exporting the account", reading + copying, reading / ACCURACY + copying, sizes=sizes, remedy=remedy)
 

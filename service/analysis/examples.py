@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.evaluation.explanation import conjuncts, settle
 from service.evaluation.keys import Collection, GroupKeys, keys_of
 from service.evaluation.places import group_base, key_labels, key_tests, shows_a_key
@@ -91,7 +91,7 @@ class ExampleRuns:
     ) -> FailedExample | None:
         target = self._target(address, seen)
         if target is None:
-            absent = f"There is no place '{shortened(address)}': that is no key of the group."
+            absent = Sentence("There is no place '{address}': that is no key of the group.", address=shortened(address))
             return FailedExample(pointer, None, message_of_fault(Fault("unknown-place", absent, pointer)))
         verdicts = [self._verdict(rules, seen) for rules in target.ways]
         verdict = YES if YES in verdicts else UNDECIDED if UNDECIDED in verdicts else NO

@@ -22,7 +22,7 @@ from service.analysis.place_groups import (
 from service.analysis.questions import Questions
 from service.analysis.satisfiability import WantedVerdict
 from service.analysis.unknown_terms import unknown_constants
-from service.errors import Fault
+from service.errors import Fault, Sentence, Tell, listed
 from service.evaluation.table import Table
 from service.facts.holding import Facts, View
 from service.facts.recorded import RecordedFact
@@ -63,16 +63,19 @@ class FindingCounts(Struct, frozen=True):
     note: int
 
 
-def findings_of_faults(faults: Iterable[Fault]) -> list[Finding]:
-    """The faults of a document that cannot be read, as findings of severity `error`."""
-    return [_of_fault(fault) for fault in faults]
+def findings_of_faults(faults: Iterable[Fault], tell: Tell = str) -> list[Finding]:
+    """The faults of a document that cannot be read, as findings of severity `error`, told in the language of `tell`."""
+    return [_of_fault(fault, tell) for fault in faults]
 
 
-def _of_fault(fault: Fault) -> Finding:
-    where = f" (line {fault.line}, column {fault.column})" if fault.line is not None else ""
-    told = f"{fault.message}{where}{f'; {fault.hint}' if fault.hint else ''}"
+def _of_fault(fault: Fault, tell: Tell) -> Finding:
+    told = Sentence(fault.message)
+    if fault.line is not None:
+        told = Sentence("{fault} (line {line}, column {column})", fault=told, line=fault.line, column=fault.column)
+    if fault.hint:
+        told = listed([told, fault.hint])
     said = message_of_fault(fault)
-    return Finding(severity=ERROR, pointer=fault.pointer, message=told, code=said.code, parts=said.parts)
+    return Finding(severity=ERROR, pointer=fault.pointer, message=tell(told), code=said.code, parts=said.parts)
 
 
 def _finding(

@@ -30,7 +30,7 @@ from service.assignment.problem import (
     Solution,
 )
 from service.assignment.solve import level_values, most_certain, most_possible
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Sentence
 
 _UNSCALED = CostScale()
 
@@ -151,8 +151,9 @@ def _shifted(places: Iterable[int], start: int) -> frozenset[int]:
 def _ensure_small(largest: Sequence[int]) -> None:
     for level, cost in enumerate(largest):
         if cost > LARGEST_COST:
-            message = (
-                f"the numbers of preference {level + 1} of all sets span more than 2^60 steps of their least difference"
+            message = Sentence(
+                "the numbers of preference {level} of all sets span more than 2^60 steps of their least difference",
+                level=level + 1,
             )
             raise OverLimit([Fault("over-limit", message, "/sets", "prefer a rule, or a rounder number")])
 

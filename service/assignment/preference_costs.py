@@ -10,7 +10,7 @@ import numpy as np
 
 from service.assignment.edges import Flags, Integers
 from service.assignment.problem import LARGEST_COST
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Sentence
 from service.evaluation.coins import Coins
 from service.evaluation.columns import Columns
 from service.evaluation.places import Place
@@ -166,7 +166,9 @@ def _scale(every: Iterable[Number], level: int, some_without: bool) -> CostScale
     steps = lcm(*{value.denominator for value in losses if not isinstance(value, int)})
     least, most = min(losses, default=0), max(losses, default=0)
     if (most - least) * steps > LARGEST_COST:
-        message = f"the numbers of preference {level + 1} span more than 2^60 steps of their smallest difference"
+        message = Sentence(
+            "the numbers of preference {level} span more than 2^60 steps of their smallest difference", level=level + 1
+        )
         raise OverLimit([Fault("over-limit", message, f"/prefer/{level}", "prefer a rule, or a rounder number")])
     return CostScale(steps, least)
 

@@ -21,7 +21,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
-from service.errors import TooHeavy
+from service.errors import Sentence, TooHeavy
 
 _REMEDY: Final = "ask about fewer coins or fewer places at once"
 _MOST_PAIRS_CHECKED, _MOST_OF_A_CHECK, _MOST_DOUBTS, _MOST_RULES_COUNTED = 4_000, 6_000.0, 500, 5
@@ -29,7 +29,7 @@ _MOST_PAIRS_CHECKED, _MOST_OF_A_CHECK, _MOST_DOUBTS, _MOST_RULES_COUNTED = 4_000
 ACCURACY: Final = 4.0
 """The factor within which what is expected is right."""
 _MEBIBYTE: Final = 1024 * 1024
-_COINS: Final = "coins"
+_COINS: Final = Sentence("coins")
 _HELD: Final = "MiB held by what was done before"
 _BEFORE: Final = "pieces of work of this request besides"
 
@@ -235,22 +235,22 @@ def _added_sizes(counted: str, costs: Sequence[Cost]) -> dict[str, int]:
     return sizes
 
 
-def seconds_in_words(seconds: float) -> str:
+def seconds_in_words(seconds: float) -> Sentence:
     """The limit of time as a refusal names it.
 
     >>> seconds_in_words(30)
     'the 30 seconds that one request may take'
     """
-    return f"the {seconds:g} seconds that one request may take"
+    return Sentence("the {seconds} seconds that one request may take", seconds=f"{seconds:g}")
 
 
-def memory_in_words(memory_bytes: int) -> str:
+def memory_in_words(memory_bytes: int) -> Sentence:
     """The limit of memory as a refusal names it.
 
     >>> memory_in_words(512 * 1024 * 1024)
     'the 512 MiB of memory that one request may take'
     """
-    return f"the {memory_bytes // _MEBIBYTE} MiB of memory that one request may take"
+    return Sentence("the {most} MiB of memory that one request may take", most=memory_bytes // _MEBIBYTE)
 
 
 def cost_of_evaluation(sizes: Sizes) -> Cost:
@@ -378,12 +378,12 @@ def _evaluation(sizes: Sizes, pairs: int) -> float:
     )
 
 
-def _told(sizes: Sizes) -> dict[str, int]:
+def _told(sizes: Sizes) -> Mapping[str, int]:
     counts = {
         _COINS: sizes.coins,
-        "places": sizes.places,
-        "pairs of them that may fit": sizes.pairs or 0,
-        "rules over several places": sizes.rules,
-        "characters of rules": sizes.characters,
+        Sentence("places"): sizes.places,
+        Sentence("pairs of them that may fit"): sizes.pairs or 0,
+        Sentence("rules over several places"): sizes.rules,
+        Sentence("characters of rules"): sizes.characters,
     }
     return {what: count for what, count in counts.items() if count}

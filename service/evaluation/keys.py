@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Sentence
 from service.evaluation.coins import Coins
 from service.evaluation.grouping import grouped
 from service.evaluation.table import Table
@@ -106,7 +106,9 @@ def _shown(many_views: Iterable[tuple[View, ...]], group: OnePer) -> set[Key]:
         for view in views:
             keys.update(product(*(part.shown_by(view.facts.get(part.attribute)) for part in group.parts)))
             if len(keys) > MOST_PLACES:
-                message = f"'{group.id}' has more than {MOST_PLACES} keys; at most {MOST_PLACES} places are taken"
+                message = Sentence(
+                    "'{id}' has more than {most} keys; at most {most} places are taken", id=group.id, most=MOST_PLACES
+                )
                 raise OverLimit([Fault("over-limit", message)])
     return keys
 

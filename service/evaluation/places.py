@@ -83,7 +83,16 @@ def places_of(definition: Definition, collection: Collection) -> tuple[Place, ..
             for n in range(choice.places)
         )
     if len(places) > MOST_PLACES:
-        raise OverLimit([Fault("over-limit", f"the set has {len(places)} places; at most {MOST_PLACES} are taken")])
+        raise OverLimit(
+            [
+                Fault.of(
+                    "over-limit",
+                    "the set has {count} places; at most {most} are taken",
+                    count=len(places),
+                    most=MOST_PLACES,
+                )
+            ]
+        )
     return tuple(places)
 
 

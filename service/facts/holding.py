@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.attributes import Attribute, Attributes
 from service.facts.kinds import read_fact, value_kind_of
 from service.facts.knowledge import Knowledge
@@ -71,7 +71,9 @@ def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts
     `strict` refuses an attribute that is not in the table; otherwise it is checked in form only and left out.
     """
     if not isinstance(raw, dict):
-        return {}, [Fault("type", f"facts are an object of attributes and values, not {value_kind_of(raw)}")]
+        return {}, [
+            Fault.of("type", "facts are an object of attributes and values, not {kind}", kind=value_kind_of(raw))
+        ]
     facts: dict[str, Knowledge] = {}
     faults: list[Fault] = []
     issuer = raw.get("issuer")
@@ -99,9 +101,11 @@ def unknown_attribute(name: str, attributes: Attributes) -> Fault:
     """The complaint about a name that is no attribute, with the nearest one that is."""
     near = attributes.nearest(name)
     shown = name[:80]
-    question = f": did you mean '{near}'?" if near else ""
+    question = Sentence(": did you mean '{near}'?", near=near) if near else ""
     hint = None if near else "declare it under `attributes` of the definition, or see /v1/attributes"
-    return Fault("unknown-attribute", f"unknown attribute '{shown}'{question}", hint=hint)
+    return Fault.of(
+        "unknown-attribute", "unknown attribute '{name}'{question}", hint=hint, name=shown, question=question
+    )
 
 
 def _check_form(name: str, value: Any) -> None:
@@ -120,7 +124,7 @@ def _check_form(name: str, value: Any) -> None:
 def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding, ...]:
     """Holdings from JSON. Raises Invalid with every fault, pointers relative to the list."""
     if not isinstance(raw, list):
-        raise Invalid([Fault("type", f"holdings are a list, not {value_kind_of(raw)}")])
+        raise Invalid([Fault.of("type", "holdings are a list, not {kind}", kind=value_kind_of(raw))])
     faults: list[Fault] = []
     holdings: list[Holding] = []
     seen: dict[str, int] = {}
@@ -130,7 +134,12 @@ def read_holdings(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Ho
         if holding is None:
             continue
         if holding.id in seen:
-            message = f"the id '{holding.id}' stands at two holdings, {seen[holding.id]} and {place}"
+            message = Sentence(
+                "the id '{id}' stands at two holdings, {seen} and {place}",
+                id=holding.id,
+                seen=seen[holding.id],
+                place=place,
+            )
             faults.append(Fault("clashing-id", message, f"/{place}/id", "give every holding an id of its own"))
         seen.setdefault(holding.id, place)
         holdings.append(holding)
@@ -148,7 +157,7 @@ _OWNERS_FIELDS = (
 def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Holding | None, list[Fault]]:
     """One holding from JSON, with all that is wrong with it."""
     if not isinstance(raw, dict):
-        return None, [Fault("type", f"a holding is an object, not {value_kind_of(raw)}")]
+        return None, [Fault.of("type", "a holding is an object, not {kind}", kind=value_kind_of(raw))]
     faults = list(_unknown_fields(raw))
     identity = raw.get("id")
     if not isinstance(identity, str) or not 1 <= len(identity) <= 200:
@@ -158,17 +167,19 @@ def read_holding(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Hol
     faults.extend(fault.under("/facts") for fault in wrong)
     quantity = raw.get("quantity", 1)
     if isinstance(quantity, bool) or not isinstance(quantity, int) or not 1 <= quantity <= MOST_PIECES:
-        faults.append(Fault("quantity", f"`quantity` is a whole number from 1 to {MOST_PIECES}", "/quantity"))
+        faults.append(
+            Fault.of("quantity", "`quantity` is a whole number from 1 to {most}", "/quantity", most=MOST_PIECES)
+        )
         quantity = 1
     status = raw.get("status", "held")
     if status not in STATUSES:
-        faults.append(Fault("status", f"`status` is one of: {', '.join(STATUSES)}", "/status"))
+        faults.append(Fault.of("status", "`status` is one of: {listed}", "/status", listed=", ".join(STATUSES)))
         status = "held"
     issues, wrong = _read_issue(raw.get("issue"))
     faults.extend(wrong)
     mark = raw.get("mark")
     if mark is not None and mark not in MARKS:
-        faults.append(Fault("mark", f"`mark` is one of: {', '.join(MARKS)}", "/mark"))
+        faults.append(Fault.of("mark", "`mark` is one of: {listed}", "/mark", listed=", ".join(MARKS)))
         mark = None
     number = raw.get("number") if isinstance(raw.get("number"), str) else None
     return Holding(identity, facts, issues, quantity, status, number, mark), faults
@@ -179,7 +190,9 @@ def _unknown_fields(raw: Mapping[str, Any]) -> Iterator[Fault]:
     for name in raw:
         if name not in known:
             hint = "facts of the coin stand inside `facts`" if name in ("grade", "year_on_coin", "issuer") else None
-            yield Fault("unknown-field", f"a holding has no field '{name[:80]}'", f"/{pointer_step(name)}", hint)
+            yield Fault.of(
+                "unknown-field", "a holding has no field '{name}'", f"/{pointer_step(name)}", hint, name=name[:80]
+            )
 
 
 def _read_issue(raw: Any) -> tuple[tuple[str, ...], list[Fault]]:
@@ -191,7 +204,7 @@ def _read_issue(raw: Any) -> tuple[tuple[str, ...], list[Fault]]:
         names: Sequence[Any] = raw["one_of"] if isinstance(raw["one_of"], list) else ()
         if 1 <= len(names) <= MOST_CANDIDATE_ISSUES and all(isinstance(name, str) and name for name in names):
             return tuple(dict.fromkeys(names)), []
-        message = f"`one_of` lists 1 to {MOST_CANDIDATE_ISSUES} ids of catalogue issues"
+        message = Sentence("`one_of` lists 1 to {most} ids of catalogue issues", most=MOST_CANDIDATE_ISSUES)
         return (), [Fault("empty-alternatives", message, "/issue/one_of")]
     return (), [Fault("type", '`issue` is the id of a catalogue issue, or {"one_of": [ids]}', "/issue")]
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Among, Between, Knowledge, Subsets, Value, exact
 from service.facts.words import nearest
@@ -38,7 +38,11 @@ def canonical_value(attribute: Attribute, word: str) -> str:
     word = attribute.synonyms.get(word, word)
     if attribute.values and word not in attribute.values:
         near = nearest(word, [*attribute.values, *attribute.synonyms])
-        wanted = f"did you mean '{near}'?" if near else f"it takes one of: {', '.join(attribute.values)}"
+        wanted = (
+            Sentence("did you mean '{near}'?", near=near)
+            if near
+            else Sentence("it takes one of: {listed}", listed=", ".join(attribute.values))
+        )
         raise _fault("value", "'{name}' cannot be '{word}'", hint=wanted, name=attribute.name, word=word)
     return word
 
@@ -244,14 +248,14 @@ def _read_subsets(attribute: Attribute, raw: dict[str, Any]) -> Knowledge:
     return Subsets(has, perhaps) if perhaps else Among((has,))
 
 
-def value_kind_of(raw: Any) -> str:
+def value_kind_of(raw: Any) -> Sentence:
     """What a JSON value is, in words."""
     if isinstance(raw, bool):
-        return "true or false"
+        return Sentence("true or false")
     if raw is None:
-        return "null"
+        return Sentence("null")
     if isinstance(raw, str):
-        return "a text"
+        return Sentence("a text")
     if isinstance(raw, int | float | Decimal):
-        return "a number"
-    return "a list" if isinstance(raw, list) else "an object"
+        return Sentence("a number")
+    return Sentence("a list") if isinstance(raw, list) else Sentence("an object")

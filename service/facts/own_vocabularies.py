@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from types import MappingProxyType
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.vocabulary import Concept, Vocabulary, build_vocabulary, unknown_vocabulary
 from service.facts.words import folded, nearest_folded
 
@@ -111,7 +111,11 @@ class _Layer:
             if first[entry.name] == place:
                 yield place
             elif not any(fault.pointer == f"/{place}/name" for fault in self.faults):
-                self._complain("clashing-id", f"two vocabularies have the name '{entry.name}'", f"/{place}/name")
+                self._complain(
+                    "clashing-id",
+                    Sentence("two vocabularies have the name '{name}'", name=entry.name),
+                    f"/{place}/name",
+                )
 
     def _complain(self, code: str, message: str, pointer: str, hint: str | None = None) -> None:
         if self.strict:
@@ -140,7 +144,9 @@ class _Layer:
         extending = {entry.name: entry.extends for entry in self._entries if entry.extends not in (None, entry.name)}
         while named in extending:
             if named in seen:
-                message = f"the vocabularies {', '.join(sorted(seen))} extend each other in a circle"
+                message = Sentence(
+                    "the vocabularies {listed} extend each other in a circle", listed=", ".join(sorted(seen))
+                )
                 self._complain("circle", message, f"/{place}/extends", "extend one that stands by itself")
                 return
             seen.add(named)
@@ -160,7 +166,9 @@ class _Layer:
             own: set[str] = set()
             for at, concept in enumerate(self._entries[place].concepts):
                 if concept.id in own:
-                    message = f"the term '{concept.id}' stands twice in '{self._entries[place].name}'"
+                    message = Sentence(
+                        "the term '{id}' stands twice in '{name}'", id=concept.id, name=self._entries[place].name
+                    )
                     self._complain("clashing-id", message, f"/{place}/concepts/{at}/id")
                     continue
                 own.add(concept.id)
@@ -173,8 +181,14 @@ class _Layer:
                 for number, upper in enumerate(concept.broader):
                     if named.term(upper) is None:
                         near = named.nearest(upper)
-                        question = f": did you mean '{near}'?" if near else ""
-                        message = f"'{concept.id}' stands below '{upper[:80]}', which is no term of '{root}' or here{question}"
+                        question = Sentence(": did you mean '{near}'?", near=near) if near else ""
+                        message = Sentence(
+                            "'{id}' stands below '{upper}', which is no term of '{root}' or here{question}",
+                            id=concept.id,
+                            upper=upper[:80],
+                            root=root,
+                            question=question,
+                        )
                         self._complain("unknown-term", message, f"/{place}/concepts/{at}/broader/{number}")
         made = self._built(before, {term: named.told(concept) for term, concept in concepts.items()}, origins)
         if made is None:

@@ -8,7 +8,7 @@ from datetime import date
 from functools import cached_property
 from typing import Literal
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.words import nearest
 
 Kind = Literal["preferred", "alternative", "hidden"]
@@ -108,9 +108,11 @@ class Vocabulary:
 def unknown_vocabulary(name: str, known: Collection[str]) -> Fault:
     """The complaint about a name that no vocabulary has, with the nearest one that there is."""
     near = nearest(name, known)
-    question = f": did you mean '{near}'?" if near else ""
-    hint = f"known ones: {', '.join(sorted(known)) or 'none'}"
-    return Fault("unknown-vocabulary", f"unknown vocabulary '{name[:80]}'{question}", hint=hint)
+    question = Sentence(": did you mean '{near}'?", near=near) if near else ""
+    hint = Sentence("known ones: {listed}", listed=", ".join(sorted(known)) or Sentence("none"))
+    return Fault.of(
+        "unknown-vocabulary", "unknown vocabulary '{name}'{question}", hint=hint, name=name[:80], question=question
+    )
 
 
 def build_vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vocabulary:
@@ -119,7 +121,15 @@ def build_vocabulary(name: str, concepts: Iterable[Concept], **about: str) -> Vo
     for place, concept in enumerate(concepts):
         if concept.id in table:
             raise Invalid(
-                [Fault("clashing-id", f"the term '{concept.id}' stands twice in '{name}'", f"/concepts/{place}/id")]
+                [
+                    Fault.of(
+                        "clashing-id",
+                        "the term '{id}' stands twice in '{name}'",
+                        f"/concepts/{place}/id",
+                        id=concept.id,
+                        name=name,
+                    )
+                ]
             )
         table[concept.id] = concept
     return Vocabulary(name, table, **about)
@@ -132,7 +142,15 @@ def _closure(concepts: Mapping[str, Concept]) -> dict[str, frozenset[str]]:
         for at, upper in enumerate(concept.broader):
             if upper not in concepts:
                 pointer = f"/concepts/{places[term]}/broader/{at}"
-                faults.append(Fault("unknown-term", f"'{term}' stands below '{upper}', which is no term here", pointer))
+                faults.append(
+                    Fault.of(
+                        "unknown-term",
+                        "'{term}' stands below '{upper}', which is no term here",
+                        pointer,
+                        term=term,
+                        upper=upper,
+                    )
+                )
     if faults:
         raise Invalid(faults)
     # Kahn's order from the top down; what is left over stands in a circle.
@@ -157,11 +175,12 @@ def _closure(concepts: Mapping[str, Concept]) -> dict[str, frozenset[str]]:
         named = ", ".join(f"'{term}'" for term in circle[:5])
         raise Invalid(
             [
-                Fault(
+                Fault.of(
                     "circle",
-                    f"these terms stand below each other in a circle: {named}",
+                    "these terms stand below each other in a circle: {named}",
                     f"/concepts/{places[circle[0]]}/broader",
                     hint="take one `broader` of the circle away",
+                    named=named,
                 )
             ]
         )

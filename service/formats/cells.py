@@ -94,7 +94,7 @@ def _read_alternatives(cell: str, attribute: Attribute) -> tuple[Any, list[Fault
     for part in filter(None, map(str.strip, cell.split(OR))):
         value, wrong = read_fact_cell(part, attribute)
         if isinstance(value, dict) and value != {"none": True}:
-            return cell, [Fault("form", f"alternatives are single values, and '{part[:40]}' is none")]
+            return cell, [Fault.of("form", "alternatives are single values, and '{part}' is none", part=part[:40])]
         values.append(value)
         faults += wrong
     return {"one_of": values}, faults

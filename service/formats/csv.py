@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
-from service.errors import Fault, OverLimit, Unreadable
+from service.errors import Fault, OverLimit, Sentence, Unreadable, recognised
 
 # What is read of one cell (the library's own limit).
 _LONGEST_CELL = csv.field_size_limit()
@@ -17,6 +17,10 @@ _QUOTED = re.compile(r'"[^"]*"?')
 _DECLARED = re.compile(r"\s{0,9}\"?sep=([,;\t|])\"?(?=\r|\n|$)", re.IGNORECASE)
 # What the delimiter is told from.
 _SAMPLE, _LINES = 64 * 1024, 60
+
+
+# What the library says of a file that is none.
+_OF_THE_LIBRARY = ("'{sign}' expected after '\"'", "unexpected end of data", "field larger than field limit ({most})")
 
 
 def read_csv(
@@ -33,11 +37,23 @@ def read_csv(
                     blank.append(reader.line_num)
                 continue
             if found > most:
-                raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=reader.line_num)])
+                raise OverLimit(
+                    [
+                        Fault(
+                            "over-limit",
+                            Sentence("one import takes up to {most} rows", most=most),
+                            line=reader.line_num,
+                        )
+                    ]
+                )
             found += 1
             yield reader.line_num, cells
     except csv.Error as error:
-        fault = Fault("syntax", f"this is no CSV: {error}", line=reader.line_num)
+        fault = Fault(
+            "syntax",
+            Sentence("this is no CSV: {why}", why=recognised(str(error), _OF_THE_LIBRARY)),
+            line=reader.line_num,
+        )
         raise Unreadable([fault]) from None
 
 
@@ -47,7 +63,7 @@ def write_csv(records: Iterable[Sequence[str]]) -> str:
     writer = csv.writer(made)
     for cells in records:
         if any(len(cell) > _LONGEST_CELL for cell in cells):
-            message = f"a cell of CSV holds {_LONGEST_CELL} characters here, and one is longer"
+            message = Sentence("a cell of CSV holds {most} characters here, and one is longer", most=_LONGEST_CELL)
             raise OverLimit([Fault("over-limit", message, hint="take the collection as JSON")])
         writer.writerow(cells)
     return made.getvalue()

@@ -6,7 +6,7 @@ import codecs
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from service.errors import Fault, Unreadable
+from service.errors import Fault, Sentence, Unreadable
 
 # Names of the IANA registry, and Python's own.
 ENCODINGS: Mapping[str, str] = MappingProxyType(
@@ -39,9 +39,18 @@ def decoded(raw: bytes, encoding: str | None = None) -> tuple[str, str]:
     try:
         text = raw.decode(ENCODINGS[found])
     except UnicodeDecodeError as error:
-        hint = f"say which in `layout.encoding`: {', '.join(ENCODINGS)}"
+        hint = Sentence("say which in `layout.encoding`: {listed}", listed=", ".join(ENCODINGS))
         raise Unreadable(
-            [Fault("encoding", f"the file is no {found}: byte {error.start} does not fit", "", hint)]
+            [
+                Fault.of(
+                    "encoding",
+                    "the file is no {found}: byte {start} does not fit",
+                    "",
+                    hint,
+                    found=found,
+                    start=error.start,
+                )
+            ]
         ) from None
     text = text.removeprefix("\ufeff")
     if "\0" in text:

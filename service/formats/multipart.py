@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from python_multipart.exceptions import MultipartParseError
 from python_multipart.multipart import MultipartParser, parse_options_header
 
-from service.errors import Fault, OverLimit, Unreadable
+from service.errors import Fault, OverLimit, Sentence, Unreadable, recognised
 
 MOST_PARTS = 20
 _LONGEST_HEAD = 8 * 1024
@@ -24,6 +24,13 @@ class Part:
     pieces: list[bytes] = field(default_factory=list)
 
 
+# What the library says most often of a body that is none.
+_OF_THE_LIBRARY = (
+    "Found invalid character {character} in header at {place}",
+    "Expected boundary character {expected}, got {found} at index {place}",
+)
+
+
 def read_parts(raw: bytes, declared: str) -> list[Part]:
     """The parts of a body; `declared` is the value of the header Content-Type. Raises Unreadable, OverLimit past MOST_PARTS."""
     _, given = parse_options_header(declared)
@@ -37,7 +44,7 @@ def read_parts(raw: bytes, declared: str) -> list[Part]:
     def begin() -> None:
         nonlocal length
         if len(parts) == MOST_PARTS:
-            raise OverLimit([Fault("over-limit", f"a form has up to {MOST_PARTS} parts")])
+            raise OverLimit([Fault.of("over-limit", "a form has up to {most} parts", most=MOST_PARTS)])
         parts.append(Part())
         length = 0
 
@@ -45,7 +52,9 @@ def read_parts(raw: bytes, declared: str) -> list[Part]:
         nonlocal length
         length += end - start
         if length > _LONGEST_HEAD:
-            raise OverLimit([Fault("over-limit", f"the headers of a part have up to {_LONGEST_HEAD} bytes")])
+            raise OverLimit(
+                [Fault.of("over-limit", "the headers of a part have up to {most} bytes", most=_LONGEST_HEAD)]
+            )
         header[name] += data[start:end]
 
     def end_header() -> None:
@@ -80,7 +89,7 @@ def read_parts(raw: bytes, declared: str) -> list[Part]:
         parser.write(raw)
         parser.finalize()
     except MultipartParseError as error:
-        raise _unreadable(str(error)[:200]) from None
+        raise _unreadable(recognised(str(error)[:200], _OF_THE_LIBRARY)) from None
     if not ended or not parts:
         raise _unreadable("it ends before its last boundary")
     for part in parts:
@@ -90,4 +99,4 @@ def read_parts(raw: bytes, declared: str) -> list[Part]:
 
 
 def _unreadable(why: str) -> Unreadable:
-    return Unreadable([Fault("syntax", f"this is no multipart/form-data: {why}")])
+    return Unreadable([Fault.of("syntax", "this is no multipart/form-data: {why}", why=Sentence(why))])

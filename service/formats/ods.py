@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import IO
 from xml.parsers import expat
 
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Sentence
 
 _OFFICE = "urn:oasis:names:tc:opendocument:xmlns:office:1.0 "
 _TABLE = "urn:oasis:names:tc:opendocument:xmlns:table:1.0 "
@@ -96,7 +96,7 @@ class OdsReader:
         if self._is_in_paragraph and not self._notes:
             self._paragraphs[-1] += text
             if len(self._paragraphs[-1]) > _LONGEST_CELL:
-                raise OverLimit([Fault("over-limit", f"a cell holds up to {_LONGEST_CELL} characters")])
+                raise OverLimit([Fault.of("over-limit", "a cell holds up to {most} characters", most=_LONGEST_CELL)])
 
     def _end(self, name: str) -> None:
         self._depth -= 1
@@ -119,7 +119,13 @@ class OdsReader:
             self._repeated = max(0, self._most_columns - at)
         if at + self._repeated > self._most_columns:
             raise OverLimit(
-                [Fault("over-limit", f"a sheet has up to {self._most_columns} columns", line=self._number + 1)]
+                [
+                    Fault(
+                        "over-limit",
+                        Sentence("a sheet has up to {most} columns", most=self._most_columns),
+                        line=self._number + 1,
+                    )
+                ]
             )
         if self._rows > 1 and text.strip():
             self._spans[at] = (self._number + self._rows, text)
@@ -138,11 +144,17 @@ class OdsReader:
             sheet.rows = sheet.rows or [(self._number + 1, [])]
         elif self._cells:
             if self._number + times > self._last_row:
-                message = f"only the first {self._last_row} rows of a sheet are read"
+                message = Sentence("only the first {most} rows of a sheet are read", most=self._last_row)
                 raise OverLimit([Fault("over-limit", message, line=self._last_row)])
             if len(sheet.rows) + times > self._most + 1:
                 raise OverLimit(
-                    [Fault("over-limit", f"one import takes up to {self._most} rows", line=self._number + 1)]
+                    [
+                        Fault(
+                            "over-limit",
+                            Sentence("one import takes up to {most} rows", most=self._most),
+                            line=self._number + 1,
+                        )
+                    ]
                 )
             sheet.rows += ((self._number + again + 1, self._cells) for again in range(times))
         self._number += times

@@ -14,13 +14,13 @@ from pydantic import (
     ValidationError,
     WithJsonSchema,
 )
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic_core import ErrorDetails
 
 from service.database.ids import is_version_7, read_id
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.holding import pointer_step
 from service.facts.words import nearest
-from service.rules.shape_messages import shape_message
+from service.rules.shape_messages import complaint, shape_message
 
 Model = TypeVar("Model", bound="Shape")
 
@@ -52,15 +52,15 @@ def _fault(model: type[BaseModel], entry: ErrorDetails) -> Fault:
     if kind == "extra_forbidden":
         name = str(location[-1])
         near = nearest(name, model.model_fields) if len(location) == 1 else None
-        hint = f"did you mean '{near}'?" if near else None
+        hint = Sentence("did you mean '{near}'?", near=near) if near else None
         return Fault("unknown-field", shape_message(kind, entry["msg"], location), at, hint)
-    return Fault(kind.replace("_", "-"), shape_message(kind, entry["msg"], location), at)
+    return Fault(kind.replace("_", "-"), shape_message(kind, entry["msg"], location, entry.get("ctx")), at)
 
 
 def _identity(value: Any) -> str:
     identity = read_id(value) if isinstance(value, str) else None
     if identity is None or not is_version_7(identity):
-        raise PydanticCustomError("id", "an id that you make yourself is a UUID of version 7 (RFC 9562)")
+        raise complaint("id", "an id that you make yourself is a UUID of version 7 (RFC 9562)")
     return identity
 
 

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from service.errors import Fault, Invalid, Unreadable
+from service.errors import Fault, Invalid, Sentence, Unreadable
 from service.rules.yaml_text import load_yaml
 
 DEEPEST = 64
@@ -120,7 +120,8 @@ def _parsed(raw: bytes, most_deep: int) -> _Parsed:
     text = _decoded(raw)
     depth = deepest(raw)
     if depth > most_deep:
-        raise Unreadable([Fault("too-deep", f"lists and objects are nested {depth} deep; the limit is {most_deep}")])
+        sentence = "lists and objects are nested {depth} deep; the limit is {most}"
+        raise Unreadable([Fault.of("too-deep", sentence, depth=depth, most=most_deep)])
     met = _Met()
     try:
         value = json.JSONDecoder(
@@ -130,7 +131,12 @@ def _parsed(raw: bytes, most_deep: int) -> _Parsed:
             parse_constant=met.constant,
         ).decode(text)
     except json.JSONDecodeError as error:
-        fault = Fault("syntax", f"this is no JSON: {error.msg.lower()}", line=error.lineno, column=error.colno)
+        fault = Fault(
+            "syntax",
+            Sentence("this is no JSON: {why}", why=Sentence(error.msg.lower())),
+            line=error.lineno,
+            column=error.colno,
+        )
         raise Unreadable([fault]) from None
     return _Parsed(value, met.refused or _SUSPECT_TEXT.search(raw) is not None, met.is_far, depth)
 
@@ -185,7 +191,9 @@ def _decoded(raw: bytes) -> str:
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise Unreadable([Fault("encoding", f"the body is no UTF-8: byte {error.start} does not fit")]) from None
+        raise Unreadable(
+            [Fault.of("encoding", "the body is no UTF-8: byte {start} does not fit", start=error.start)]
+        ) from None
 
 
 class _Met:
@@ -232,7 +240,11 @@ class _Met:
             return number
         return self._refuse(
             "number-range",
-            f"numbers have at most {LONGEST_NUMBER} characters and exponents within {LARGEST_EXPONENT}",
+            Sentence(
+                "numbers have at most {most} characters and exponents within {exponent}",
+                most=LONGEST_NUMBER,
+                exponent=LARGEST_EXPONENT,
+            ),
             text,
         )
 
@@ -250,14 +262,14 @@ class _Met:
         return number
 
     def constant(self, text: str) -> _Refused:
-        return self._refuse("not-a-number", f"'{text}' is no number in JSON", text)
+        return self._refuse("not-a-number", Sentence("'{text}' is no number in JSON", text=text), text)
 
 
 def _faults(value: Any, pointer: str, depth: int = 0) -> Iterator[Fault]:
     """All that has to be refused in a parsed value, in the order of the text. Recursive: both readers limit the depth, and
     YAML without aliases has no more values than characters."""
     if depth >= DEEPEST and isinstance(value, dict | list):
-        yield Fault("too-deep", f"lists and objects are nested past {DEEPEST}", pointer)
+        yield Fault.of("too-deep", "lists and objects are nested past {most}", pointer, most=DEEPEST)
     elif isinstance(value, _Refused):
         yield Fault(value.code, value.message, pointer, value.hint)
     elif isinstance(value, str):
@@ -265,7 +277,7 @@ def _faults(value: Any, pointer: str, depth: int = 0) -> Iterator[Fault]:
     elif isinstance(value, dict | list):
         if isinstance(value, _Doubled):
             for name in value.names:
-                message = f"the name '{name[:80]}' stands more than once in one object"
+                message = Sentence("the name '{name}' stands more than once in one object", name=name[:80])
                 yield Fault("doubled-name", message, pointer + _step(name))
         members = value.items() if isinstance(value, dict) else enumerate(value)
         for key, member in members:
@@ -281,7 +293,9 @@ def _faults(value: Any, pointer: str, depth: int = 0) -> Iterator[Fault]:
     elif isinstance(value, Decimal | float):
         number = Decimal(value)
         if not number.is_finite() or abs(number.adjusted()) > LARGEST_EXPONENT:
-            yield Fault("number-range", f"numbers are finite, with exponents within {LARGEST_EXPONENT}", pointer)
+            yield Fault.of(
+                "number-range", "numbers are finite, with exponents within {most}", pointer, most=LARGEST_EXPONENT
+            )
     else:
         yield Fault("type", "this value has no counterpart in JSON", pointer, "put it in quotes to make it a text")
 

@@ -17,7 +17,7 @@ from decimal import Decimal
 from itertools import zip_longest
 from typing import Any
 
-from service.errors import Fault, Invalid, OverLimit, Unreadable
+from service.errors import Fault, Invalid, OverLimit, Sentence, Unreadable
 from service.facts.words import nearest
 from service.formats.ods import OdsReader
 
@@ -87,7 +87,7 @@ def read_workbook(raw: bytes, *, most: int, most_columns: int, wanted: str | Non
         raise
     except Exception as error:
         # Files of unknown origin make the library fail in ways that it does not document.
-        raise _unreadable(f"{type(error).__name__} while it was read") from None
+        raise _unreadable(Sentence("{name} while it was read", name=type(error).__name__)) from None
     return Sheet(name, rows, others)
 
 
@@ -97,8 +97,12 @@ def _place_of(wanted: str | None, names: Sequence[str]) -> int:
     if wanted not in names:
         near = nearest(wanted, names)
         shown = ", ".join(f"'{name[:80]}'" for name in names[:_MOST_NAMED])
-        hint = f"did you mean '{near}'?" if near else f"its visible sheets: {shown}"
-        raise NoSuchSheet([Fault("value", f"the file has no visible sheet '{wanted[:80]}'", "", hint)])
+        hint = (
+            Sentence("did you mean '{near}'?", near=near)
+            if near
+            else Sentence("its visible sheets: {shown}", shown=shown)
+        )
+        raise NoSuchSheet([Fault.of("value", "the file has no visible sheet '{wanted}'", "", hint, wanted=wanted[:80])])
     return names.index(wanted)
 
 
@@ -137,7 +141,9 @@ def _merged(raw: bytes, path: str) -> dict[int, list[tuple[int, int]]]:
                         continue
                     count += 1
                     if count > MOST_MERGED:
-                        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_MERGED} merged cells")])
+                        raise OverLimit(
+                            [Fault.of("over-limit", "a sheet has up to {most} merged cells", most=MOST_MERGED)]
+                        )
                     left, top, _, bottom = range_boundaries(match[1].decode())
                     if None not in (left, top, bottom) and bottom > top:
                         found.setdefault(top, []).append((left - 1, bottom))
@@ -174,8 +180,14 @@ def _look_over(raw: bytes) -> bool:
             parts = packed.infolist()
             size = sum(part.file_size for part in parts)
             if len(parts) > MOST_PARTS or size > MOST_UNPACKED:
-                message = f"the file unpacks to {len(parts)} parts with {size // _MEBIBYTE} MiB in all"
-                limits = f"up to {MOST_PARTS} parts and {MOST_UNPACKED // _MEBIBYTE} MiB are read; send it as CSV"
+                message = Sentence(
+                    "the file unpacks to {count} parts with {size} MiB in all", count=len(parts), size=size // _MEBIBYTE
+                )
+                limits = Sentence(
+                    "up to {most} parts and {size} MiB are read; send it as CSV",
+                    most=MOST_PARTS,
+                    size=MOST_UNPACKED // _MEBIBYTE,
+                )
                 raise OverLimit([Fault("over-limit", message, hint=limits)])
             # Every part is checked, whatever the first ones have.
             formulas = [_has_formula(packed, part) for part in parts]
@@ -217,7 +229,15 @@ def _rows(
     expressions = iter(()) if formulas is None else formulas.iter_rows(values_only=False)
     for number, (cells, written) in enumerate(zip_longest(source, expressions), 1):
         if number > LAST_ROW:
-            raise OverLimit([Fault("over-limit", f"only the first {LAST_ROW} rows of a sheet are read", line=number)])
+            raise OverLimit(
+                [
+                    Fault(
+                        "over-limit",
+                        Sentence("only the first {most} rows of a sheet are read", most=LAST_ROW),
+                        line=number,
+                    )
+                ]
+            )
         read = [_read(cell) for cell in cells or ()]
         for place, cell in enumerate(written or ()):
             if cell.data_type == "f" and place < len(read) and read[place] == "":
@@ -232,15 +252,21 @@ def _rows(
             starting = [(place, last) for place, last in merged.get(number, ()) if place < min(len(read), most_columns)]
             carried += [(place, last, read[place]) for place, last in starting]
             if len(carried) > most_columns:
-                raise OverLimit([Fault("over-limit", f"a sheet has up to {most_columns} columns", line=number)])
+                raise OverLimit(
+                    [Fault("over-limit", Sentence("a sheet has up to {most} columns", most=most_columns), line=number)]
+                )
         while read and read[-1] == "":
             read.pop()
         if not any(isinstance(cell, BrokenCell) or cell.strip() for cell in read):
             continue
         if len(read) > most_columns:
-            raise OverLimit([Fault("over-limit", f"a sheet has up to {most_columns} columns", line=number)])
+            raise OverLimit(
+                [Fault("over-limit", Sentence("a sheet has up to {most} columns", most=most_columns), line=number)]
+            )
         if found > most:
-            raise OverLimit([Fault("over-limit", f"one import takes up to {most} rows", line=number)])
+            raise OverLimit(
+                [Fault("over-limit", Sentence("one import takes up to {most} rows", most=most), line=number)]
+            )
         found += 1
         yield number, read
 
@@ -257,7 +283,7 @@ def _read(cell: Any) -> str | BrokenCell:
     """The cell's value as a person would type it."""
     value = cell.value
     if cell.data_type == "e":
-        return BrokenCell(f"this cell shows the error {value}", "correct it in the spreadsheet")
+        return BrokenCell(Sentence("this cell shows the error {value}", value=value), "correct it in the spreadsheet")
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -288,7 +314,11 @@ def _checked(value: str | int | Decimal | None) -> str | int | float | None:
         return float(value)
     text = str(value)
     if len(text.encode("utf-16-le")) // 2 > LONGEST_CELL:
-        message = f"a cell of a spreadsheet holds {LONGEST_CELL} characters, and one here has {len(text)}"
+        message = Sentence(
+            "a cell of a spreadsheet holds {most} characters, and one here has {count}",
+            most=LONGEST_CELL,
+            count=len(text),
+        )
         raise OverLimit([Fault("over-limit", message, hint="take the collection as JSON")])
     return text
 
@@ -305,5 +335,5 @@ def _written(sheet: Any, value: str | float | None) -> Any:
 
 
 def _unreadable(why: str) -> Unreadable:
-    message = f"this is no spreadsheet file that can be read: {why}"
+    message = Sentence("this is no spreadsheet file that can be read: {why}", why=Sentence(why))
     return Unreadable([Fault("syntax", message, hint="save it as .xlsx again, or as CSV")])

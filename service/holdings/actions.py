@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.ids import new_id
-from service.errors import Conflict, Fault, Invalid
+from service.errors import Conflict, Fault, Invalid, Sentence
 from service.facts.attributes import Attributes
 from service.facts.holding import check_facts
 from service.holdings.model import StoredHolding, merged, of_changed, read_fields, with_defaults
@@ -166,7 +166,7 @@ def _in_notation(fault: Fault, facts: Any) -> Fault:
     reading = read_notation(name, text) if isinstance(text, str) else None
     if reading is None or name not in reading.facts:
         return fault
-    return replace(fault, hint=f"write {json.dumps(reading.facts[name], default=float)}")
+    return replace(fault, hint=Sentence("write {value}", value=json.dumps(reading.facts[name], default=float)))
 
 
 def _known(log: StoredLog, identity: str) -> Record:

@@ -21,14 +21,14 @@ from pydantic import (
     ValidationError,
     WithJsonSchema,
 )
-from pydantic_core import PydanticCustomError
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.holding import MOST_CANDIDATE_ISSUES, MOST_FACTS, MOST_PIECES, pointer_step
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.facts.words import nearest
 from service.formats.shapes import AttributeName, NewId, Shape, Text, read
 from service.holdings.sync.record import ValueConflict
+from service.rules.shape_messages import complaint
 
 HOLDING_FIELDS = (
     *("facts", "issue", "quantity", "status", "number", "note", "location", "tags", "values"),
@@ -56,18 +56,21 @@ def _issue(value: Any) -> Any:
     fits = isinstance(names, list) and 1 <= len(names) <= MOST_CANDIDATE_ISSUES
     if value is None or (fits and all(isinstance(name, str) and 1 <= len(name) <= 200 for name in names)):
         return value
-    raise PydanticCustomError("issue", 'this is the id of a catalogue issue, or {"one_of": [ids]}')
+    raise complaint("issue", 'this is the id of a catalogue issue, or {"one_of": [ids]}')
 
 
 def _amount(value: Any) -> int | Decimal:
     """The number as it came: what is stored is what was written, digit for digit."""
     if isinstance(value, bool) or not isinstance(value, int | Decimal) or not 0 <= value <= DEAREST:
-        raise PydanticCustomError("money", f"an amount is a number from 0 to {DEAREST}")
+        raise complaint("money", "an amount is a number from 0 to {most}", most=DEAREST)
     if isinstance(value, Decimal):
         exponent = value.as_tuple().exponent
         if value.is_signed() or not isinstance(exponent, int) or not -FINEST_PLACES <= exponent <= 0:
-            message = f"an amount is written plainly, with up to {FINEST_PLACES} places behind the point"
-            raise PydanticCustomError("money", message)
+            message = Sentence(
+                "an amount is written plainly, with up to {most} places behind the point",
+                most=FINEST_PLACES,
+            )
+            raise complaint("money", message)
     return value
 
 
@@ -77,7 +80,7 @@ def _written_day(value: Any) -> str:
             return value
     except ValueError:
         pass
-    raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
+    raise complaint("date", "a date is written year-month-day, such as 2026-11-25")
 
 
 def _taken_at(value: Any) -> str | None:
@@ -91,7 +94,7 @@ def _taken_at(value: Any) -> str | None:
         pass
     if value is None:
         return None
-    raise PydanticCustomError("instant", "an instant is written as RFC 3339 has it, such as 2026-11-25T10:00:00Z")
+    raise complaint("instant", "an instant is written as RFC 3339 has it, such as 2026-11-25T10:00:00Z")
 
 
 _NAME = {"type": "string", "minLength": 1, "maxLength": 200}
@@ -227,9 +230,17 @@ def read_patch(value: Any) -> Mapping[str, Any]:
     for name in value:
         if name not in HOLDING_FIELDS:
             near = nearest(name, HOLDING_FIELDS)
-            hint = "an id never changes" if name == "id" else f"did you mean '{near}'?" if near else None
+            hint = (
+                "an id never changes"
+                if name == "id"
+                else Sentence("did you mean '{near}'?", near=near)
+                if near
+                else None
+            )
             faults.append(
-                Fault("unknown-field", f"'{name[:80]}' cannot be changed here", f"/{pointer_step(name)}", hint)
+                Fault.of(
+                    "unknown-field", "'{name}' cannot be changed here", f"/{pointer_step(name)}", hint, name=name[:80]
+                )
             )
     if faults:
         raise Invalid(faults)

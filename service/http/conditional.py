@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
-from service.errors import Stale
+from service.errors import Sentence, Stale
 from service.http.openapi import describes, request_header
 from service.http.problems import Problem
 from service.http.responses import Reply, T
@@ -116,7 +116,10 @@ def names(header: str, current: str) -> bool:
 
 def _tags(header: str, name: str) -> list[str]:
     if len(header) > LONGEST_HEADER or _LIST.fullmatch(header) is None:
-        raise Problem("bad-request", f'the header {name} takes entity tags in double quotes, such as "abc", or *')
+        raise Problem(
+            "bad-request",
+            Sentence('the header {name} takes entity tags in double quotes, such as "abc", or *', name=name),
+        )
     return [_CODED.sub('"', tag) for tag in _ONE.findall(header)]
 
 

@@ -23,7 +23,7 @@ from uvicorn.protocols.http.h11_impl import STATUS_PHRASES, H11Protocol
 from uvicorn.server import ServerState
 
 from service.accounts.model import Owner
-from service.errors import Busy
+from service.errors import Busy, Sentence
 from service.http.answered_before import COMES_AGAIN
 from service.http.asked_again import AskedAgain, is_short_head
 from service.http.problems import Problem, problem_response_at
@@ -310,7 +310,12 @@ class Connection(H11Protocol):
         self._table.counts.timed_out += 1
         if self.conn.our_state is h11.IDLE and self.conn.trailing_data[0]:
             seconds = f"{self._settings.head_seconds:g}"
-            self._end_with(Problem("request-timeout", f"the head of the request was not complete within {seconds} s"))
+            self._end_with(
+                Problem(
+                    "request-timeout",
+                    Sentence("the head of the request was not complete within {seconds} s", seconds=seconds),
+                )
+            )
         else:
             # Whoever has asked nothing is told nothing.
             self.close()

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 import brotli
 import zstandard
 
-from service.errors import Fault, Unreadable
+from service.errors import Fault, Sentence, Unreadable
 
 # The most that a decoder has to remember (RFC 9659, section 3).
 _ZSTD_WINDOW = 8 * 1024 * 1024
@@ -36,7 +36,9 @@ def inflated(coding: str, raw: bytes, most_bytes: int) -> bytes:
                 raise InflatesTooFar
             parts.append(part)
     except (brotli.error, zstandard.ZstdError, zlib.error, gzip.BadGzipFile, EOFError):
-        message = f"the body is not in the coding {coding} that Content-Encoding names, or not whole"
+        message = Sentence(
+            "the body is not in the coding {coding} that Content-Encoding names, or not whole", coding=coding
+        )
         raise Unreadable([Fault("content-encoding", message)]) from None
     return b"".join(parts)
 

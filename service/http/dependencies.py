@@ -20,7 +20,7 @@ from service.accounts.store import AccountStore, caller_of
 from service.clubs.actions.members import admit
 from service.clubs.model import MEMBER, STEWARD, Membership
 from service.database.ids import read_id
-from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, SetwrightError
+from service.errors import Fault, Forbidden, Invalid, NotAuthenticated, NotFound, Sentence, SetwrightError
 from service.formats.strict_json import JSON, MERGE_PATCH
 from service.http.elsewhere import CALLER, DEADLINE, Deadline
 from service.http.gate import ACCEPTED
@@ -273,7 +273,7 @@ def stored_id(kind: str, step: str = "id") -> Callable[[str], Awaitable[str]]:
 
     @describes(problems=("not-found",))
     async def read_it(text: str = Path(alias=step)) -> str:
-        return _checked_id(kind, text)
+        return _checked_id(Sentence(kind), text)
 
     return read_it
 

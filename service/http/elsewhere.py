@@ -22,7 +22,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from structlog.contextvars import get_contextvars
 
 from service.accounts.model import Caller
-from service.errors import TooHeavy
+from service.errors import Sentence, TooHeavy
 from service.evaluation.cost import Cost
 from service.http.gate import STEP_ASIDE
 from service.http.kept_jobs import LONGEST_BODY, is_preferred, keep_job
@@ -305,7 +305,7 @@ async def _left(receive: Receive) -> None:
 def _doing(request: Request) -> str:
     route = request.scope.get("route")
     summary = getattr(route, "summary", None)
-    return f"'{summary}'" if summary else "this request"
+    return Sentence("'{name}'", name=summary) if summary else Sentence("this request")
 
 
 @describes(problems=("too-heavy", "busy"))

@@ -11,7 +11,6 @@ from decimal import Decimal
 from typing import Annotated, Any, ClassVar, Literal, Protocol, Self, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, WithJsonSchema
-from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 
 from service import runtime
@@ -19,7 +18,7 @@ from service.accounts.model import Owner
 from service.clubs.model import Membership
 from service.clubs.store.members import ClubStore
 from service.database.ids import read_id
-from service.errors import Fault, Invalid, InvalidQuery, NotFound, OverLimit
+from service.errors import Fault, Invalid, InvalidQuery, NotFound, OverLimit, Sentence
 from service.evaluation.cost import Cost, Sizes, cost_of_evaluation
 from service.evaluation.document_sizes import sizes_of_document, stated_places
 from service.facts.kinds import value_kind_of
@@ -36,6 +35,7 @@ from service.reference.actions import SentDocument
 from service.reference.model import IssueName
 from service.rules.definition import MOST_PLACES
 from service.rules.presumptions import MOST_ENTRIES, MOST_LISTED_ISSUES
+from service.rules.shape_messages import complaint
 from service.rules.vocabularies import read_own
 from service.settings import Settings
 
@@ -49,7 +49,10 @@ Language = Annotated[
 # A set of some 50 coins and places.
 _MILLISECONDS_A_MEMBER = 10.0
 _FORMS = 'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}'
-_RIGHT = f'{_FORMS}; or {{"id": ..., "revision": ...}} of one kept here'
+_RIGHT = (
+    'send the definition itself ({"format": "set-definition/1", ...}) or {"document": {...}}; or {"id": ..., "revision": ...} '
+    "of one kept here"
+)
 SAME_AS_YAML: Mapping[str, OtherForm] = {YAML: OtherForm("The same body as YAML, up to 1 MiB.")}
 
 
@@ -71,20 +74,24 @@ class SetQuery(RevisionQuery):
 def _holdings(value: Any) -> Any:
     if value == "mine" or isinstance(value, list):
         return value
-    raise PydanticCustomError("holdings", 'a list of holdings is needed here, or "mine" for those that you keep here')
+    raise complaint("holdings", 'a list of holdings is needed here, or "mine" for those that you keep here')
 
 
 def _seconds(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal) or not Decimal("0.1") <= value <= 60:
-        raise PydanticCustomError("budget", "a number of seconds from 0.1 to 60 is needed here")
+        raise complaint("budget", "a number of seconds from 0.1 to 60 is needed here")
     return float(value)
 
 
 def _definition(value: Any) -> Any:
     if isinstance(value, dict):
         return value
-    sent = {"sent": value_kind_of(value), "right": _RIGHT}
-    raise PydanticCustomError("wrapping", "a set definition is needed here, not {sent}: {right}", sent)
+    raise complaint(
+        "wrapping",
+        "a set definition is needed here, not {sent}: {right}",
+        sent=value_kind_of(value),
+        right=Sentence(_RIGHT),
+    )
 
 
 _REFERENCE = {
@@ -312,7 +319,7 @@ def wrong_wrapping(value: Any, at: str = "") -> list[Fault]:
         return [Fault("wrapping", "this is no set definition, which is an object", at, _FORMS)]
     inside = [str(name) for name, part in value.items() if isinstance(part, Mapping) and "format" in part]
     if inside and "document" not in inside:
-        message = f"the definition is in the member '{inside[0][:80]}', which is not read"
+        message = Sentence("the definition is in the member '{inside}', which is not read", inside=inside[0][:80])
         return [Fault("wrapping", message, f"{at}/{inside[0][:80]}", _FORMS)]
     return []
 
@@ -369,7 +376,7 @@ async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membe
         return
     count = await context.read(lambda connection: ClubStore(connection).number(member.club))
     await work.weigh(
-        Cost("evaluating the members' sets", _MILLISECONDS_A_MEMBER * count, 0.0, sizes={"members": count})
+        Cost("evaluating the members' sets", _MILLISECONDS_A_MEMBER * count, 0.0, sizes={Sentence("members"): count})
     )
 
 
@@ -398,15 +405,19 @@ def ensure_allowed(settings: Settings, owner: Owner | None, definition: Any, hol
     with_account = "ask with an account for more"
     faults = []
     if isinstance(holdings, list) and len(holdings) > settings.anonymous_coins:
-        message = (
-            f"without an account up to {settings.anonymous_coins} coins are looked at, and these are {len(holdings)}"
+        message = Sentence(
+            "without an account up to {most} coins are looked at, and these are {count}",
+            most=settings.anonymous_coins,
+            count=len(holdings),
         )
         faults.append(Fault("over-limit", message, "/holdings", with_account))
     places = stated_places(definition)
     # What no definition may have is refused by whoever reads it, with the place where it stands.
     if settings.anonymous_places < places <= MOST_PLACES:
-        message = (
-            f"without an account a definition has up to {settings.anonymous_places} places, and this one has {places}"
+        message = Sentence(
+            "without an account a definition has up to {most} places, and this one has {places}",
+            most=settings.anonymous_places,
+            places=places,
         )
         faults.append(Fault("over-limit", message, "/definition", with_account))
     if faults:
@@ -438,7 +449,7 @@ def refuse_beside_json(**parameters: object) -> None:
     """Refuses parameters that go with another form of the body (None: not given). Raises InvalidQuery."""
     given = [name for name, value in parameters.items() if value is not None]
     if given:
-        faults = [Fault("parameter", f"`{name}` stands in the body when it is JSON") for name in given]
+        faults = [Fault.of("parameter", "`{name}` stands in the body when it is JSON", name=name) for name in given]
         raise InvalidQuery(faults, faults[0].message)
 
 

@@ -19,12 +19,12 @@ from starlette.responses import Response
 
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import ReadOnly, Unreachable
-from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, SetwrightError
+from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, Sentence, SetwrightError, listed
 from service.http.weights import preferred_language
 from service.http.wire import Out
 from service.reference.languages import ENGLISH, Language
 from service.reference.languages import language as language_of
-from service.rules.shape_messages import shape_message
+from service.rules.shape_messages import member_name, shape_message
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -89,9 +89,6 @@ _KIND_OF_STATUS = {
 }
 
 _MOST_FAULTS_SHOWN = 1_000
-# Parts of refusals that are words of ours, and not a caller's: what kind of thing there is none of, what kind of value came,
-# who asks too often.
-_OUR_WORDS = {"kind", "whose"}
 
 
 class Problem(Exception):
@@ -103,20 +100,10 @@ class Problem(Exception):
         detail: str,
         faults: Sequence[Fault] = (),
         headers: Mapping[str, str] | None = None,
-        parts: Mapping[str, object] | None = None,
     ) -> None:
         self.kind, self.faults, self.headers = PROBLEM_KINDS[kind], tuple(faults), dict(headers or {})
-        self._sentence, self._parts = detail, parts or {}
-        super().__init__(self.detail_in(None))
-
-    @property
-    def detail(self) -> str:
-        """The detail in English."""
-        return self.detail_in(None)
-
-    def detail_in(self, language: Language | None) -> str:
-        """The detail in a language, in English where it has no words of its own for it."""
-        return _told(self._sentence, self._parts, language or language_of(ENGLISH))
+        self.detail = Sentence(detail)
+        super().__init__(self.detail)
 
 
 def problem_response(request: Request, problem: Problem) -> Response:
@@ -137,7 +124,7 @@ def problem_response_at(address: str, problem: Problem, language: Language | Non
         type=f"{address}/problems/{kind.name}",
         title=told.refusal(kind.title),
         status=kind.status,
-        detail=_encodable(problem.detail_in(told)),
+        detail=_encodable(told.refusal(problem.detail)),
         error=kind.error or UNSET,
         errors=[FaultOut(**fault) for fault in shown] or UNSET,
         errors_left_out=len(problem.faults) - len(faults) or UNSET,
@@ -146,17 +133,9 @@ def problem_response_at(address: str, problem: Problem, language: Language | Non
     return Response(msgspec.json.encode(document), kind.status, headers, MEDIA_TYPE)
 
 
-def _told(sentence: str, parts: Mapping[str, object], language: Language) -> str:
-    """A sentence in a language, with its parts; in English where the language has no words of its own for it."""
-    if not parts:
-        return language.refusal(sentence)
-    ours = {name: language.refusal(str(parts[name])) for name in _OUR_WORDS & parts.keys()}
-    return language.refusal(sentence).format_map({**parts, **ours})
-
-
 def _in_words(fault: Fault, language: Language) -> dict[str, str]:
     """What people are told of a fault, in a language."""
-    told = {"message": _told(fault.sentence or fault.message, fault.parts, language)}
+    told = {"message": language.refusal(fault.message)}
     return told if fault.hint is None else {**told, "hint": language.refusal(fault.hint)}
 
 
@@ -174,7 +153,7 @@ def problem_of(error: Exception) -> Problem:
         return _of_http(error)
     if isinstance(error, RequestValidationError):
         faults = [_query_fault(entry) for entry in error.errors()]
-        return Problem("invalid-query", "; ".join(fault.message for fault in faults), faults)
+        return Problem("invalid-query", listed(fault.message for fault in faults), faults)
     if isinstance(error, SetwrightError):
         return _of_domain(error)
     return Problem("internal", "Internal error; the server's log has the details.")
@@ -183,15 +162,9 @@ def problem_of(error: Exception) -> Problem:
 def _of_domain(error: SetwrightError) -> Problem:
     name = error.code
     if isinstance(error, Invalid):
-        count = len(error.faults)
-        if error.detail or count == 1:
-            first = error.faults[0] if error.faults else None
-            if error.detail or first is None:
-                return Problem(name, error.detail or "", error.faults)
-            return Problem(name, first.sentence or first.message, error.faults, parts=first.parts)
-        return Problem(name, "{count} errors; see `errors`", error.faults, parts={"count": count})
+        return Problem(name, error.summary, error.faults)
     if isinstance(error, FetchError):
-        return Problem(name, error.sentence, error.faults, parts=error.parts)
+        return Problem(name, error.told, error.faults)
     headers: dict[str, str] = {}
     if isinstance(error, Busy):
         headers["Retry-After"] = str(error.retry_after_seconds)
@@ -204,15 +177,15 @@ def _of_domain(error: SetwrightError) -> Problem:
         headers["Retry-After"] = "5"
     elif isinstance(error, ReadOnly):
         headers["Retry-After"] = "30"
-    return Problem(name, error.sentence, headers=headers, parts=error.parts)
+    return Problem(name, error.told, headers=headers)
 
 
 def _of_http(error: HTTPException) -> Problem:
     if error.status_code not in _KIND_OF_STATUS:
-        return Problem("bad-request" if error.status_code < 500 else "internal", str(error.detail))
+        return Problem("bad-request" if error.status_code < 500 else "internal", Sentence(str(error.detail)))
     name = _KIND_OF_STATUS[error.status_code]
     plain = {404: "nothing exists at this address", 405: "this address does not take this method"}
-    return Problem(name, plain.get(error.status_code, str(error.detail)), headers=error.headers)
+    return Problem(name, Sentence(plain.get(error.status_code, str(error.detail))), headers=error.headers)
 
 
 def _query_fault(entry: Mapping[str, object]) -> Fault:
@@ -220,10 +193,13 @@ def _query_fault(entry: Mapping[str, object]) -> Fault:
     location = entry["loc"]
     assert isinstance(location, tuple)
     where = str(location[0]) if location else "query"
-    message = shape_message(str(entry["type"]), str(entry["msg"])[:200], location[1:])
     if entry["type"] == "extra_forbidden":
-        return Fault("unknown-parameter", message.replace("field", f"{where} parameter", 1))
-    return Fault("parameter", f"{where} parameter {message}")
+        return Fault.of(
+            "unknown-parameter", "unknown {where} parameter {name}", where=where, name=member_name(location[1:])
+        )
+    context: Any = entry.get("ctx")
+    message = shape_message(str(entry["type"]), str(entry["msg"])[:200], location[1:], context)
+    return Fault.of("parameter", "{where} parameter {fault}", where=where, fault=message)
 
 
 def _encodable(part: Any) -> Any:

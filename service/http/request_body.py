@@ -13,6 +13,7 @@ from typing import IO, Any
 from fastapi import Request
 from starlette.requests import ClientDisconnect
 
+from service.errors import Sentence, chained
 from service.formats.strict_json import (
     CSV,
     JSON,
@@ -75,7 +76,9 @@ async def read_body(
             except InflatesTooFar:
                 if longest < most_bytes:
                     raise Answered(await forwarded(request, parts.whole())) from None
-                detail = f"this operation takes bodies of up to {most_bytes} bytes, and this one inflates to more"
+                detail = Sentence(
+                    "this operation takes bodies of up to {most} bytes, and this one inflates to more", most=most_bytes
+                )
                 raise Problem("body-too-large", detail) from None
         if len(raw) > _LARGE_BYTES:
             await _gate(request, len(raw))
@@ -130,7 +133,9 @@ class _Parts:
 async def _receive(request: Request, most_bytes: int, kept: ExitStack) -> _Parts:
     """The body, counted while it comes, so that an undeclared length is bounded too. The time that it takes is not the
     service's."""
-    too_large = Problem("body-too-large", f"this operation takes bodies of up to {most_bytes} bytes")
+    too_large = Problem(
+        "body-too-large", Sentence("this operation takes bodies of up to {most} bytes", most=most_bytes)
+    )
     if is_declared_past(request.headers.get("content-length", ""), most_bytes):
         raise too_large
     parts = _Parts(request.app.state.spool, kept)
@@ -169,15 +174,22 @@ def _coding(request: Request, takes: Sequence[str], codings: Sequence[str]) -> s
         return None
     named = named.removeprefix("x-") if named == "x-gzip" else named
     if named not in codings:
-        wanted = f"with the Content-Encoding {', '.join(codings)} or none" if codings else "without a Content-Encoding"
         headers = {"Accept-Encoding": ", ".join(codings) or "identity"}
-        detail = f"this operation takes {' or '.join(takes)}, {wanted}"
+        kinds = chained("{first} or {last}", takes)
+        detail = (
+            Sentence(
+                "this operation takes {kinds}, with the Content-Encoding {codings} or none",
+                kinds=kinds,
+                codings=", ".join(codings),
+            )
+            if codings
+            else Sentence("this operation takes {kinds}, without a Content-Encoding", kinds=kinds)
+        )
         raise Problem("unsupported-media-type", detail, headers=headers)
     return named
 
 
 def _media_type(request: Request, takes: Sequence[str], files: Collection[str]) -> str:
-    wanted = f"this operation takes {' or '.join(takes)}"
     kind, _, parameters = request.headers.get("content-type", "").partition(";")
     kind = kind.strip().lower()
     charset = re.search(r'charset\s*=\s*"?([^\s";]+)', parameters, re.IGNORECASE)
@@ -186,7 +198,7 @@ def _media_type(request: Request, takes: Sequence[str], files: Collection[str]) 
     if kind not in takes or not is_utf_8:
         raise Problem(
             "unsupported-media-type",
-            f"{wanted}, in UTF-8",
+            Sentence("this operation takes {kinds}, in UTF-8", kinds=chained("{first} or {last}", takes)),
             headers={f"Accept-{request.method.title()}": ", ".join(takes)},
         )
     return kind

@@ -22,14 +22,15 @@ from pydantic import (
     StringConstraints,
     WithJsonSchema,
 )
-from pydantic_core import PydanticCustomError
 
 from service.accounts.passwords import LONGEST
 from service.database.ids import read_id
+from service.errors import Sentence
 from service.formats.shapes import NewId as NewId
 from service.formats.shapes import Shape
 from service.formats.shapes import Text as Text
 from service.formats.shapes import read as read
+from service.rules.shape_messages import complaint
 
 Item = TypeVar("Item")
 
@@ -83,7 +84,7 @@ def one_of(*structs: type[msgspec.Struct]) -> Any:
 def _stored_identity(value: Any) -> str:
     identity = read_id(value) if isinstance(value, str) else None
     if identity is None:
-        raise PydanticCustomError("id", "an id is a UUID in its usual form, with hyphens (RFC 9562)")
+        raise complaint("id", "an id is a UUID in its usual form, with hyphens (RFC 9562)")
     return identity
 
 
@@ -95,7 +96,7 @@ def _day(value: Any) -> date:
             return date.fromisoformat(value)
     except ValueError:
         pass
-    raise PydanticCustomError("date", "a date is written year-month-day, such as 2026-11-25")
+    raise complaint("date", "a date is written year-month-day, such as 2026-11-25")
 
 
 def id_of(kind: str) -> AfterValidator:
@@ -104,7 +105,7 @@ def id_of(kind: str) -> AfterValidator:
     def read_it(value: str) -> str:
         identity = read_id(value)
         if identity is None:
-            raise ValueError(f"this is the id of a {kind}")
+            raise ValueError(Sentence("this is the id of a {kind}", kind=Sentence(kind)))
         return identity
 
     return AfterValidator(read_it)
@@ -122,20 +123,20 @@ _NOT_IN_A_NAME = frozenset(("Cc", "Cs", "Zl", "Zp"))
 
 def _name(text: str) -> str:
     if text != text.strip() or any(unicodedata.category(letter) in _NOT_IN_A_NAME for letter in text):
-        raise PydanticCustomError("name", "a name is one line without spaces around it")
+        raise complaint("name", "a name is one line without spaces around it")
     return text
 
 
 def _visible(text: str) -> str:
     # Two names that look the same are two accounts otherwise.
     if any(unicodedata.category(letter) == "Cf" for letter in text):
-        raise PydanticCustomError("name", "an account's name has no letters that cannot be seen")
+        raise complaint("name", "an account's name has no letters that cannot be seen")
     return text
 
 
 def _secret(value: SecretStr) -> SecretStr:
     if not 1 <= len(value.get_secret_value()) <= LONGEST:
-        raise PydanticCustomError("secret", f"this has 1 to {LONGEST} characters")
+        raise complaint("secret", "this has 1 to {most} characters", most=LONGEST)
     return value
 
 
@@ -165,7 +166,7 @@ DEAREST = 10**12
 
 def _money(value: Any) -> Decimal:
     if isinstance(value, bool) or not isinstance(value, int | Decimal) or not 0 <= value <= DEAREST:
-        raise PydanticCustomError("money", f"a sum of money is a number from 0 to {DEAREST}")
+        raise complaint("money", "a sum of money is a number from 0 to {most}", most=DEAREST)
     return Decimal(value)
 
 

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.errors import Fault, Invalid, NotAuthenticated, NotFound
+from service.errors import Fault, Invalid, NotAuthenticated, NotFound, Sentence
 from service.evaluation.engine import ENGINE
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
@@ -154,7 +154,7 @@ class _Loading:
             if one.id not in taken:
                 found.append(one)
             elif pointer:
-                self.faults.append(Fault("clashing-id", f"the issue '{one.id}' is listed twice", pointer))
+                self.faults.append(Fault.of("clashing-id", "the issue '{id}' is listed twice", pointer, id=one.id))
             taken.add(one.id)
         if len(wanted) > MOST_COMPARED:
             self.notes.append(f"Of {len(wanted)} look-alikes the first {MOST_COMPARED} were compared.")
@@ -170,8 +170,14 @@ class _Loading:
             found = reference.find_issue(self.connection, self.owner, entry)
         except NotFound:
             near = nearest(entry, reference.shipped_issues())
-            hint = f"did you mean '{near}'?" if near else "see /v1/issues, or send the issue with its facts"
-            faults.append(Fault("unknown-issue", f"the issue '{entry}' is in no catalogue here", pointer, hint))
+            hint = (
+                Sentence("did you mean '{near}'?", near=near)
+                if near
+                else "see /v1/issues, or send the issue with its facts"
+            )
+            faults.append(
+                Fault.of("unknown-issue", "the issue '{issue}' is in no catalogue here", pointer, hint, issue=entry)
+            )
             return None, ()
         content = found.issue if isinstance(found, StoredIssue) else found
         fractions = {} if isinstance(found, StoredIssue) else shipped.exact_values().get(content.id, {})

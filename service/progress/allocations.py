@@ -18,7 +18,7 @@ from service.assignment.build import Instance
 from service.assignment.joint_problem import join_problems, set_problem_of, solution_of, without_pieces
 from service.assignment.problem import Level, Placement, Solution
 from service.assignment.solve import solve
-from service.errors import Fault, OverLimit
+from service.errors import Fault, OverLimit, Sentence
 from service.evaluation.coins import Coins
 from service.evaluation.cost import Cost, Sizes, cost_of_evaluation, cost_of_solving, hold, in_turn
 from service.evaluation.table import Table
@@ -141,9 +141,16 @@ def ensure_within(sets: Sequence[SetRequest]) -> None:
     """Refuses too many sets, and too many holdings for so many sets."""
     most = max((len(one.request.holdings) for one in sets), default=0)
     if len(sets) > MOST_ALLOCATED_SETS:
-        raise OverLimit([Fault("over-limit", f"up to {MOST_ALLOCATED_SETS} sets are allocated at once", "/sets")])
+        raise OverLimit(
+            [Fault.of("over-limit", "up to {most} sets are allocated at once", "/sets", most=MOST_ALLOCATED_SETS)]
+        )
     if most * len(sets) > MOST_PAIRS:
-        message = f"{most} holdings in {len(sets)} sets; up to {MOST_PAIRS} holdings times sets are allocated at once"
+        message = Sentence(
+            "{holdings} holdings in {sets} sets; up to {most} holdings times sets are allocated at once",
+            holdings=most,
+            sets=len(sets),
+            most=MOST_PAIRS,
+        )
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
@@ -196,7 +203,9 @@ def _jointly(
     instances = [alone[number].instance for number in exclusive]
     fits = sum(len(instance.problem.edges) for instance in instances)
     if fits > MOST_FITS:
-        message = f"{fits} fits of coins to places over all sets; up to {MOST_FITS} are solved together"
+        message = Sentence(
+            "{fits} fits of coins to places over all sets; up to {most} are solved together", fits=fits, most=MOST_FITS
+        )
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
     places = sum(len(instance.places) for instance in instances)
     cost_of_solving(_DOING, "sets solved together", [Sizes(places=places, pairs=fits)]).ensure_allowed()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.evaluation.keys import Collection
 from service.evaluation.places import places_of
 from service.facts.words import nearest
@@ -27,7 +27,9 @@ def faults_of_decisions(request: EvaluationRequest, pins: Pairs, nevers: Pairs) 
         for number, (holding, place) in enumerate(pairs):
             at = f"/{name}/{number}"
             if holding not in holdings:
-                faults.append(Fault("unknown-holding", f"unknown holding '{holding[:80]}'", f"{at}/holding"))
+                faults.append(
+                    Fault.of("unknown-holding", "unknown holding '{holding}'", f"{at}/holding", holding=holding[:80])
+                )
             faults.extend(known.fault(place, f"{at}/place"))
             if (holding, place) in before:
                 faults.append(Fault("clashing-id", "this coin and this place are here twice", at))
@@ -45,7 +47,7 @@ def faults_of_places(request: EvaluationRequest, names: Sequence[str]) -> list[F
     for number, name in enumerate(names):
         faults.extend(known.fault(name, f"/{number}/place"))
         if name in before:
-            faults.append(Fault("clashing-id", f"'{name[:80]}' is here twice", f"/{number}/place"))
+            faults.append(Fault.of("clashing-id", "'{name}' is here twice", f"/{number}/place", name=name[:80]))
         before.add(name)
     return faults
 
@@ -78,5 +80,5 @@ class KnownPlaces:
         if self.has(name):
             return []
         near = nearest(name, self.names)
-        hint = f"did you mean '{near}'?" if near else None
-        return [Fault("unknown-place", f"the set has no place '{name[:80]}'", pointer, hint)]
+        hint = Sentence("did you mean '{near}'?", near=near) if near else None
+        return [Fault.of("unknown-place", "the set has no place '{name}'", pointer, hint, name=name[:80])]

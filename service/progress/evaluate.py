@@ -14,7 +14,7 @@ from msgspec import UNSET
 from service.assignment.build import FixedPlacements, Instance, build
 from service.assignment.problem import Basis, Placement, Solution
 from service.assignment.solve import solve
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, OverLimit, Sentence
 from service.evaluation.coins import Coins
 from service.evaluation.cost import Sizes
 from service.evaluation.document_sizes import stated_places
@@ -223,18 +223,24 @@ def fixed_placements(request: EvaluationRequest) -> FixedPlacements:
 def ensure_evaluable(request: EvaluationRequest) -> None:
     """Refuses what cannot be evaluated: too many holdings, issues that are in no catalogue."""
     if len(request.holdings) > MOST_HOLDINGS:
-        message = f"{len(request.holdings)} holdings; at most {MOST_HOLDINGS} are taken in one evaluation"
+        message = Sentence(
+            "{count} holdings; at most {most} are taken in one evaluation",
+            count=len(request.holdings),
+            most=MOST_HOLDINGS,
+        )
         raise OverLimit([Fault("over-limit", message, "/holdings")])
     if isinstance(request.holdings, RecordedCoins) and all(
         issue in request.issues for named in request.holdings.issues[1] for issue in named
     ):
         return
     faults = [
-        Fault(
+        Fault.of(
             "unknown-issue",
-            f"holding '{holding.id}' names the issue '{issue}', which is in no catalogue here",
+            "holding '{id}' names the issue '{issue}', which is in no catalogue here",
             f"/holdings/{place}/issue",
             "see /v1/issues, or send it under `issues`",
+            id=holding.id,
+            issue=issue,
         )
         for place, holding in enumerate(request.holdings)
         for issue in holding.issues

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.evaluation.engine import ENGINE
 from service.evaluation.explanation import (
     BudgetedVerdicts,
@@ -219,8 +219,18 @@ def _asked(places: Sequence[Place], name: str | None) -> list[Place]:
     asked = [place for place in places if name in (place.address, place.group)]
     if not asked:
         near = nearest(name, [*firsts, *(place.address for place in places)])
-        question = f": did you mean '{near}'?" if near else ""
-        raise Invalid([Fault("unknown-place", f"the set has no place '{name[:80]}'{question}", "/place")])
+        question = Sentence(": did you mean '{near}'?", near=near) if near else ""
+        raise Invalid(
+            [
+                Fault.of(
+                    "unknown-place",
+                    "the set has no place '{name}'{question}",
+                    "/place",
+                    name=name[:80],
+                    question=question,
+                )
+            ]
+        )
     return asked[:1] if asked[0].kind == FREE_CHOICE else asked
 
 

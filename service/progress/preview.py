@@ -12,7 +12,7 @@ from msgspec import Meta, Struct
 
 from service.analysis.findings import Finding, FindingCounts, counts_by_severity
 from service.assignment.fits import PlaceFits, fits_of
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Tell
 from service.evaluation.cost import Sizes, cost_of_judging
 from service.evaluation.places import Place
 from service.progress.check import CheckedDefinition
@@ -122,10 +122,10 @@ class DefinitionPreview(Struct, frozen=True):
 
 
 def preview_of_faults(
-    document: Any, faults: Sequence[Fault], found: list[Finding], which: CheckedDefinition, **editions: str
+    document: Any, faults: Sequence[Fault], found: list[Finding], which: CheckedDefinition, tell: Tell, **editions: str
 ) -> DefinitionPreview:
     """The answer for a document that cannot be read: its faults, and its rules as far as they can be read."""
-    rules = read_rules(document, faults)
+    rules = read_rules(document, faults, tell)
     return DefinitionPreview(which, counts_by_severity(found), found, rules, [], {}, None, [], {}, **editions)
 
 
@@ -155,8 +155,8 @@ def preview_of(
     )
 
 
-def read_rules(document: Any, faults: Iterable[Fault]) -> list[PreviewedRule]:
-    """Every rule of a document in both forms, with those of the document's faults that lie in it."""
+def read_rules(document: Any, faults: Iterable[Fault], tell: Tell = str) -> list[PreviewedRule]:
+    """Every rule of a document in both forms, with those of the document's faults that lie in it; `tell`: in which language."""
     listed = [fault for fault in faults if fault.pointer]
     found = []
     for at, sent in rules_of(document):
@@ -168,14 +168,15 @@ def read_rules(document: Any, faults: Iterable[Fault]) -> list[PreviewedRule]:
             # Where the document as a whole is refused, its rules were not looked at.
             inside = inside or list(refusal.under(at).faults)
         text = None if tree is None else to_text(tree)
-        told = [_told(replace(fault, pointer=fault.pointer.removeprefix(at))) for fault in inside]
+        told = [_told(replace(fault, pointer=fault.pointer.removeprefix(at)), tell) for fault in inside]
         found.append(PreviewedRule(at, tree, text if text is None or len(text) <= CHARACTERS else None, told))
     return found
 
 
-def _told(fault: Fault) -> RuleFault:
-    said = message_of_fault(fault).members()
-    return RuleFault(hint=fault.hint, line=fault.line, column=fault.column, pointer=fault.pointer, **said)
+def _told(fault: Fault, tell: Tell) -> RuleFault:
+    said = {**message_of_fault(fault).members(), "message": tell(fault.message)}
+    hint = None if fault.hint is None else tell(fault.hint)
+    return RuleFault(hint=hint, line=fault.line, column=fault.column, pointer=fault.pointer, **said)
 
 
 def _judged(request: EvaluationRequest) -> tuple[PreviewedCoins, list[PreviewedPlace], dict[str, NamedHolding]]:

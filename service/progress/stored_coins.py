@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.database.types import read_back
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.evaluation.attribute_column import AttributeColumn
 from service.evaluation.recorded import Making, RecordedCoins
 from service.facts.attributes import Attributes
@@ -41,7 +41,7 @@ def known_holding(
     if unknown:
         # Without one of its candidates the others would claim too much, so the holding keeps none.
         holding = replace(holding, issues=())
-        message = f"the issue '{unknown[0]}' is in no catalogue here"
+        message = Sentence("the issue '{issue}' is in no catalogue here", issue=unknown[0])
         faults = [*faults, Fault("unknown-issue", message, "/issue")]
     if isinstance(issues, Catalogue):
         faults = [*faults, *_of_issues(holding, issues)]
@@ -51,7 +51,9 @@ def known_holding(
 def _of_issues(holding: Holding, issues: Catalogue) -> list[Fault]:
     """What does not fit the definition in the owner's issues that the holding names."""
     return [
-        replace(fault, pointer="/issue", message=f"of the issue '{name}': {fault.message}")
+        replace(
+            fault, pointer="/issue", message=Sentence("of the issue '{name}': {fault}", name=name, fault=fault.message)
+        )
         for name in holding.issues
         for fault in issues.faults_of(name)
     ]

@@ -294,11 +294,12 @@ def faults_of_presumptions(
     reader = PresumptionReader(with_terms(attributes, schemes), schemes, "account")
     read = reader.read(presume, identify, "/presume", "/identify")
     unknown = (
-        Fault(
+        Fault.of(
             "unknown-issue",
-            f"the issue '{name[:80]}' is in no catalogue here",
+            "the issue '{issue}' is in no catalogue here",
             f"/identify/{entry.index}/issues/{place}",
             "see /v1/issues",
+            issue=name[:80],
         )
         for entry in read.identify
         for place, name in enumerate(entry.issues or ())
@@ -345,7 +346,7 @@ def _faults_of_replacements(store: IssueStore, sent: Sequence[Issue]) -> dict[st
 
 def _ensure_room(store: IssueStore, more: int) -> None:
     if more and store.count() + more > MOST_ISSUES:
-        raise OverLimit([Fault("over-limit", f"an owner keeps up to {MOST_ISSUES} issues")])
+        raise OverLimit([Fault.of("over-limit", "an owner keeps up to {most} issues", most=MOST_ISSUES)])
 
 
 def _shipped_after(after: str | None) -> Iterator[Issue]:

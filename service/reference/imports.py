@@ -13,7 +13,7 @@ from msgspec import UNSET, Meta, UnsetType
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence, Tell
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.recorded import RecordedFact
 from service.facts.suggestions import nearest_value, pointer_steps
@@ -142,9 +142,10 @@ def carry_out(
     *,
     dry_run: bool,
     lenient: bool,
+    tell: Tell = str,
 ) -> IssuesImportReport:
-    """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do. Raises Invalid
-    where an issue cannot replace what it says, unless `lenient`."""
+    """Records or replaces the issues in the caller's transaction; with `dry_run` only says what it would do. Complaints are told
+    in the language of `tell`. Raises Invalid where an issue cannot replace what it says, unless `lenient`."""
     # Without a refused issue another one may have nothing left to replace.
     while faults := reference.faults_of_replaced(connection, owner, found.issues):
         found = found.without(faults)
@@ -154,11 +155,13 @@ def carry_out(
         done = reference.compare_issues(connection, owner, found.issues)
     else:
         done = reference.import_issues(connection, owner, found.issues, now)
-    return _report(found, done, attributes, dry_run=dry_run)
+    return _report(found, done, attributes, tell, dry_run=dry_run)
 
 
-def _report(found: IssuesImport, done: Sorted, attributes: Attributes, *, dry_run: bool) -> IssuesImportReport:
-    complaints = (entry for refused in found.refused for entry in _complaints(refused, attributes))
+def _report(
+    found: IssuesImport, done: Sorted, attributes: Attributes, tell: Tell, *, dry_run: bool
+) -> IssuesImportReport:
+    complaints = (entry for refused in found.refused for entry in _complaints(refused, attributes, tell))
     lines = chain(_lines("created", done.created), _lines("updated", done.updated), _lines("unchanged", done.unchanged))
     names = dict.fromkeys(name for issue in found.issues for name in issue.facts)
     return IssuesImportReport(
@@ -185,9 +188,13 @@ def _rows(sent: SentIssues, attributes: Attributes) -> IssuesImport:
         identity = value["id"] if isinstance(value.get("id"), str) else None
         if identity is not None:
             if identity in reference.shipped_issues():
-                faults.append(Fault("clashing-id", f"the issue '{identity[:80]}' comes with the service", "/id"))
+                faults.append(
+                    Fault.of("clashing-id", "the issue '{id}' comes with the service", "/id", id=identity[:80])
+                )
             if identity in first:
-                message = f"the id '{identity[:80]}' stands at row {first[identity]} already"
+                message = Sentence(
+                    "the id '{id}' stands at row {first} already", id=identity[:80], first=first[identity]
+                )
                 faults.append(Fault("clashing-id", message, "/id"))
             first.setdefault(identity, place + 1)
         if faults or issue is None:
@@ -215,7 +222,7 @@ def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attribute
             issue = Issue(sent.id, sent.label, sent.facts, alike, source, edition, sent.replaces)
         else:
             missing = [name for name, text in (("source", source), ("edition", edition)) if not text]
-            faults += [Fault("missing", f"'{name}' is needed", f"/{name}") for name in missing]
+            faults += [Fault.of("missing", "'{name}' is needed", f"/{name}", name=name) for name in missing]
     except Invalid as refusal:
         told = {fault.pointer for fault in faults}
         faults += [fault for fault in refusal.faults if fault.pointer not in told]
@@ -225,16 +232,16 @@ def _issue(row: IssueRow, stamp: Mapping[str, str | None], attributes: Attribute
     return issue, faults
 
 
-def _complaints(refused: RefusedIssue, attributes: Attributes) -> Iterable[RefusedRow]:
+def _complaints(refused: RefusedIssue, attributes: Attributes, tell: Tell) -> Iterable[RefusedRow]:
     for fault in refused.faults:
         yield RefusedRow(
             row=refused.row,
             line=UNSET if refused.line is None else refused.line,
             id=refused.id,
             code=fault.code,
-            message=fault.message,
+            message=tell(fault.message),
             pointer=fault.pointer,
-            hint=UNSET if fault.hint is None else fault.hint,
+            hint=UNSET if fault.hint is None else tell(fault.hint),
             nearest=nearest_value(fault, pointer_steps(fault.pointer)[2:], refused.facts, attributes),
         )
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, OverLimit, Sentence
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import pointer_step
 from service.facts.words import nearest
@@ -82,7 +82,9 @@ def write_sheet(issues: Iterable[Issue], attributes: Attributes) -> str:
 
 def _columns(cells: Sequence[str], attributes: Attributes, line: int, given: Iterable[str]) -> list[_Column]:
     if len(cells) > MOST_COLUMNS:
-        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_COLUMNS} columns", line=line)])
+        raise OverLimit(
+            [Fault("over-limit", Sentence("a sheet has up to {most} columns", most=MOST_COLUMNS), line=line)]
+        )
     columns: list[_Column] = []
     faults: list[Fault] = []
     seen: set[tuple[str, bool]] = set()
@@ -91,18 +93,31 @@ def _columns(cells: Sequence[str], attributes: Attributes, line: int, given: Ite
         column = _column(name if isinstance(name, str) else cell, attributes)
         if column is None:
             near = nearest(cell, [*COLUMNS, *attributes])
-            hint = f"did you mean '{near}'?" if near else _NAMING
-            message = f"the column '{cell[:80]}' is no attribute"
+            hint = Sentence("did you mean '{near}'?", near=near) if near else _NAMING
+            message = Sentence("the column '{cell}' is no attribute", cell=cell[:80])
             faults.append(Fault("unknown-attribute", message, "", hint, line, number + 1))
             continue
         if (column.name, column.is_fact) in seen:
-            faults.append(Fault("doubled-name", f"two columns are named '{cell[:80]}'", "", None, line, number + 1))
+            faults.append(
+                Fault(
+                    "doubled-name",
+                    Sentence("two columns are named '{cell}'", cell=cell[:80]),
+                    "",
+                    None,
+                    line,
+                    number + 1,
+                )
+            )
         seen.add((column.name, column.is_fact))
         columns.append(column)
     for needed in ("id", "label", "source", "edition"):
         if (needed, False) not in seen and needed not in given:
-            where = f"send it as ?{needed}=, or as a column" if needed in ("source", "edition") else None
-            faults.append(Fault("missing", f"a column '{needed}' is needed", "", where, line))
+            where = (
+                Sentence("send it as ?{needed}=, or as a column", needed=needed)
+                if needed in ("source", "edition")
+                else None
+            )
+            faults.append(Fault("missing", Sentence("a column '{needed}' is needed", needed=needed), "", where, line))
     if faults:
         raise Invalid(faults)
     return columns
@@ -123,7 +138,14 @@ def _row(cells: Sequence[str], columns: Sequence[_Column], line: int) -> IssueRo
     value: dict[str, Any] = {"facts": facts}
     faults: list[Fault] = []
     if len(cells) > len(columns):
-        faults.append(Fault("row", f"the row has {len(cells)} cells, and there are {len(columns)} columns"))
+        faults.append(
+            Fault.of(
+                "row",
+                "the row has {count} cells, and there are {columns} columns",
+                count=len(cells),
+                columns=len(columns),
+            )
+        )
     for column, raw in zip(columns, cells, strict=False):
         cell = raw.strip()
         if not cell:

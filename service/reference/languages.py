@@ -14,8 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib.resources import files
+from string import Formatter
 from typing import Any
 
+from service.errors import Sentence
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.reference import shipped
@@ -61,9 +63,25 @@ class Language(Speech):
         """The sentence of a message; see `MESSAGES`."""
         return self.messages.get(code, MESSAGES[code])
 
-    def refusal(self, sentence: str) -> str:
-        """What is said of a request that is refused, by its English sentence, with its parts still in braces."""
-        return self.refusals.get(sentence, sentence)
+    def refusal(self, text: str) -> str:
+        """What is said of a request that is refused, or of a part of that; in English where it has no words of its own."""
+        if not isinstance(text, Sentence):
+            return self.refusals.get(text, text)
+        if not self.refusals:
+            return str(text)
+        pattern = self.refusals.get(text.sentence, text.sentence)
+        if not text.parts:
+            return pattern
+        return self._figures.vformat(pattern, (), {name: self._of_refusal(part) for name, part in text.parts.items()})
+
+    def _of_refusal(self, part: object) -> object:
+        if isinstance(part, Message):
+            return self.worded(part)
+        return self.refusal(part) if isinstance(part, Sentence) else part
+
+    @cached_property
+    def _figures(self) -> Formatter:
+        return _Figures(self.tag)
 
     # -- of Speech
 
@@ -137,6 +155,20 @@ class Language(Speech):
             for concept in shipped.vocabularies()[name].concepts.values():
                 found.setdefault(concept.label, self.term(name, concept))
         return found if self.terms else {}
+
+
+class _Figures(Formatter):
+    """Puts parts into a sentence: `{count:,}` is written with the language's own sign between thousands."""
+
+    def __init__(self, tag: str) -> None:
+        self._tag = tag
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec != ",":
+            return str(super().format_field(value, format_spec))
+        from babel.numbers import format_decimal
+
+        return format_decimal(value, locale=self._tag)
 
 
 def best_language(wanted: Sequence[str]) -> Language:

@@ -9,15 +9,15 @@ from datetime import datetime
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, StringConstraints, WithJsonSchema
-from pydantic_core import PydanticCustomError
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, Facts, read_facts
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import TaggedName
 from service.formats.shapes import AttributeName, Shape, Text
 from service.rules.presumptions import NOTHING_KEPT, KeptPresumptions
+from service.rules.shape_messages import complaint
 
 # So many issues an owner may keep: an evaluation that takes its places from the catalogue reads them all.
 MOST_ISSUES = 20_000
@@ -37,7 +37,7 @@ def _issue_name(value: str) -> str:
     if fits and not any(letter in "/;" or not letter.isprintable() for letter in value):
         return value
     message = "the id of an issue is 1 to 200 characters that begin with a letter or a digit, without / and ;"
-    raise PydanticCustomError("id", message)
+    raise complaint("id", message)
 
 
 _NAME = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[^/;]*$"}
@@ -278,7 +278,9 @@ def faults_of_replacements(
         if replaced is None:
             continue
         if not is_known(replaced):
-            message = f"the issue '{replaced[:80]}' is in no catalogue here, so it cannot be replaced"
+            message = Sentence(
+                "the issue '{replaced}' is in no catalogue here, so it cannot be replaced", replaced=replaced[:80]
+            )
             faults[identity] = Fault("unknown-issue", message, "/replaces", "see /v1/issues")
             continue
         passed: set[str] = set()
@@ -287,9 +289,11 @@ def faults_of_replacements(
             passed.add(at)
             at = replaces.get(at)
         if at == identity:
-            message = "an issue cannot replace itself"
-            if replaced != identity:
-                message = f"'{replaced[:80]}' replaces this issue in its turn"
+            message = (
+                Sentence("an issue cannot replace itself")
+                if replaced == identity
+                else Sentence("'{replaced}' replaces this issue in its turn", replaced=replaced[:80])
+            )
             faults[identity] = Fault("replaces", message, "/replaces", "leave `replaces` out of one of them")
     return faults
 

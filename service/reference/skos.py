@@ -17,7 +17,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.holding import pointer_step
 from service.facts.vocabulary import Concept, TaggedName
 from service.reference.model import MOST_CONCEPTS, KeptVocabulary
@@ -161,14 +161,26 @@ def _quads(kind: str, raw: bytes, address: str) -> list[Quad]:
         for quad in parse(input=raw, format=form, base_iri=address):
             found.append(quad)
             if len(found) > MOST_STATEMENTS:
-                raise Invalid([Fault("over-limit", f"at most {MOST_STATEMENTS} statements are taken at once")])
+                raise Invalid(
+                    [Fault.of("over-limit", "at most {most} statements are taken at once", most=MOST_STATEMENTS)]
+                )
     except UnicodeDecodeError as error:
-        raise Invalid([Fault("skos", f"the text is not UTF-8 (byte {error.start})")]) from None
+        raise Invalid([Fault.of("skos", "the text is not UTF-8 (byte {start})", start=error.start)]) from None
     except (SyntaxError, ValueError) as error:
         line, column = getattr(error, "lineno", None), getattr(error, "offset", None)
         message = " ".join(str(getattr(error, "msg", None) or error).split())[:300]
         name = "JSON-LD" if kind == JSON_LD else "Turtle"
-        raise Invalid([Fault("skos", f"this is no {name}: {message}", "", line=line, column=column)]) from None
+        raise Invalid(
+            [
+                Fault(
+                    "skos",
+                    Sentence("this is no {name}: {fault}", name=name, fault=message),
+                    "",
+                    line=line,
+                    column=column,
+                )
+            ]
+        ) from None
     return found
 
 
@@ -191,11 +203,16 @@ def _ensure_context_is_here(value: Any) -> None:
                 ):
                     there = f"{at}/{number}" if isinstance(part, list) else at
                     if isinstance(context, str):
-                        message = f"the context '{context[:100]}' is not fetched: write it out in the document"
+                        message = Sentence(
+                            "the context '{context}' is not fetched: write it out in the document",
+                            context=context[:100],
+                        )
                         example = 'for example {"@context": {"skos": "http://www.w3.org/2004/02/skos/core#"}}'
                         faults.append(Fault("remote-context", message, there, example))
                     elif isinstance(context, Mapping) and len(context) > MOST_PREFIXES:
-                        message = f"a context has up to {MOST_PREFIXES} entries, not {len(context)}"
+                        message = Sentence(
+                            "a context has up to {most} entries, not {count}", most=MOST_PREFIXES, count=len(context)
+                        )
                         faults.append(Fault("over-limit", message, there))
     if faults:
         raise Invalid(faults[:100])
@@ -242,12 +259,21 @@ class _Reader:
         if len(schemes) > 1:
             named = ", ".join(f"<{iri}>" for iri in sorted(schemes)[:3])
             raise Invalid(
-                [Fault("skos", f"one concept scheme is taken at a time, and these are {len(schemes)}: {named}")]
+                [
+                    Fault.of(
+                        "skos",
+                        "one concept scheme is taken at a time, and these are {count}: {named}",
+                        count=len(schemes),
+                        named=named,
+                    )
+                ]
             )
         if not concepts:
             raise Invalid([Fault("skos", "there is no skos:Concept in it")])
         if len(concepts) > MOST_CONCEPTS:
-            message = f"a vocabulary has up to {MOST_CONCEPTS} terms, not {len(concepts)}"
+            message = Sentence(
+                "a vocabulary has up to {most} terms, not {count}", most=MOST_CONCEPTS, count=len(concepts)
+            )
             raise Invalid([Fault("over-limit", message)])
         here = schemes[0] if schemes else ""
         names = {iri: self._id(iri) for iri in concepts}
@@ -315,7 +341,15 @@ class _Reader:
         nodes = self._literals(iri, "prefLabel")
         label = _chosen(nodes) if nodes else ""
         for extra in [node for node in nodes if not node.language and node.value != label]:
-            self.faults.append(Fault("skos", f"<{iri}> has two preferred labels: '{label[:60]}', '{extra.value[:60]}'"))
+            self.faults.append(
+                Fault.of(
+                    "skos",
+                    "<{iri}> has two preferred labels: '{label}', '{value}'",
+                    iri=iri,
+                    label=label[:60],
+                    value=extra.value[:60],
+                )
+            )
         return label, [_tagged(node, "preferred") for node in sorted(nodes, key=_order) if node.language]
 
     def _texts(self, iri: str, name: str, kind: str) -> tuple[list[str], list[dict[str, str]]]:
@@ -362,8 +396,10 @@ class _Reader:
             if ended == "..":
                 found["current"] = True
         except ValueError:
-            message = (
-                f"dcterms:valid of <{iri}> is one interval of days such as 1949-10-07/1990-10-02, not '{text[:60]}'"
+            message = Sentence(
+                "dcterms:valid of <{iri}> is one interval of days such as 1949-10-07/1990-10-02, not '{text}'",
+                iri=iri,
+                text=text[:60],
             )
             self.faults.append(Fault("skos", message))
         return found

@@ -145,8 +145,12 @@ def _ensure_sound(store: VocabularyStore, kept: KeptVocabulary) -> None:
 def _ensure_room(store: VocabularyStore, more: int, concepts: int) -> None:
     number, of_all = store.counts()
     if more and number + more > MOST_VOCABULARIES:
-        raise OverLimit([Fault("over-limit", f"an owner keeps up to {MOST_VOCABULARIES} vocabularies")])
+        raise OverLimit([Fault.of("over-limit", "an owner keeps up to {most} vocabularies", most=MOST_VOCABULARIES)])
     if concepts > 0 and of_all + concepts > MOST_CONCEPTS_OF_ALL:
         raise OverLimit(
-            [Fault("over-limit", f"an owner's vocabularies have up to {MOST_CONCEPTS_OF_ALL} terms in all")]
+            [
+                Fault.of(
+                    "over-limit", "an owner's vocabularies have up to {most} terms in all", most=MOST_CONCEPTS_OF_ALL
+                )
+            ]
         )

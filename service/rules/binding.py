@@ -7,7 +7,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence, chained
 from service.facts.attributes import Attribute, Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import read_facts, unknown_attribute
@@ -151,17 +151,25 @@ class DefinitionBinder:
         for at, item in self._entries("attributes"):
             name = item["name"]
             if name in declared:
-                self.complain("clashing-id", f"the attribute '{name}' is declared twice", f"{at}/name")
+                self.complain(
+                    "clashing-id", Sentence("the attribute '{name}' is declared twice", name=name), f"{at}/name"
+                )
                 continue
             if item["many"] and item["type"] != "text":
-                self.complain("type", f"'{name}': only texts may have many values", f"{at}/many")
+                self.complain("type", Sentence("'{name}': only texts may have many values", name=name), f"{at}/many")
             if item["values"] and item["type"] != "text":
-                self.complain("type", f"'{name}': only a text can be one of listed values", f"{at}/values")
+                self.complain(
+                    "type", Sentence("'{name}': only a text can be one of listed values", name=name), f"{at}/values"
+                )
             self._check_vocabulary(item["vocabulary"], f"{at}/vocabulary")
             core = CORE.get(name)
             if core is not None and (core.many, _kind(core.type)) != (item["many"], _kind(item["type"])):
-                shown = f"{'many ' if core.many else ''}{core.type}"
-                message = f"'{name}' is a core attribute of type {shown} and cannot be declared as another"
+                shown = Sentence("many {type}", type=core.type) if core.many else core.type
+                message = Sentence(
+                    "'{name}' is a core attribute of type {shown} and cannot be declared as another",
+                    name=name,
+                    shown=shown,
+                )
                 self.complain("clashing-attribute", message, f"{at}/type", "choose another name, or leave it out")
             own = {**item, "values": tuple(item["values"])}
             if core is None:
@@ -225,7 +233,11 @@ class DefinitionBinder:
         if attribute is None:
             return None
         if not kind.accepts(attribute):
-            self.complain("type", f"`{kind.name}` takes {kind.takes}, and '{name}' is none", there)
+            self.complain(
+                "type",
+                Sentence("`{kind}` takes {takes}, and '{name}' is none", kind=kind.name, takes=kind.takes, name=name),
+                there,
+            )
             return None
         return Preference(kind, name, values=tuple(item["values"] or ()), document=document)
 
@@ -260,7 +272,9 @@ class DefinitionBinder:
             return () if part is None else (part,)
         for name in ("band", "bands", "none"):
             if item[name]:
-                message = f"with a list of attributes `{name}` stands beside the one that it is about"
+                message = Sentence(
+                    "with a list of attributes `{name}` stands beside the one that it is about", name=name
+                )
                 self.complain("keys", message, f"{at}/{name}", 'for example {"attribute": "year_on_coin", "band": 10}')
         found: list[KeyPart | None] = []
         for place, entry in enumerate(written):
@@ -286,19 +300,31 @@ class DefinitionBinder:
             self.complain("keys", "a key is cut by `band` or by `bands`, not by both", f"{at}/bands")
             return None
         if band is not None and not attribute.is_number:
-            self.complain("type", f"`band` cuts a number, and '{name}' is of type {attribute.type}", f"{at}/band")
+            self.complain(
+                "type",
+                Sentence("`band` cuts a number, and '{name}' is of type {type}", name=name, type=attribute.type),
+                f"{at}/band",
+            )
             return None
         if bands is not None and not attribute.is_ordered:
-            message = f"`bands` cut a number or date, and '{name}' is of type {attribute.type}"
+            message = Sentence(
+                "`bands` cut a number or date, and '{name}' is of type {type}", name=name, type=attribute.type
+            )
             self.complain("type", message, f"{at}/bands")
             return None
         if band is None and bands is None and attribute.type not in KEY_TYPES:
-            message = f"the keys of a one-per are texts, whole numbers, dates, true or false; '{name}' is of type"
-            self.complain("type", f"{message} {attribute.type}", named_at, "cut it with `band` or `bands`")
+            message = Sentence(
+                "the keys of a one-per are texts, whole numbers, dates, true or false; '{name}' is of type {type}",
+                name=name,
+                type=attribute.type,
+            )
+            self.complain("type", message, named_at, "cut it with `band` or `bands`")
             return None
         width = None if band is None else exact(_as_decimal(band))
         if width is not None and attribute.type == "integer" and not isinstance(width, int):
-            self.complain("type", f"'{name}' is a whole number, so its spans are whole too", f"{at}/band")
+            self.complain(
+                "type", Sentence("'{name}' is a whole number, so its spans are whole too", name=name), f"{at}/band"
+            )
             return None
         made = [self._band(entry, attribute, f"{at}/bands/{place}") for place, entry in enumerate(bands or ())]
         keys = [entry["key"] for entry in bands or ()]
@@ -325,9 +351,13 @@ class DefinitionBinder:
         needed, allowed = _KEY_MEMBERS[source]
         given = {name for name in ("values", "name", "where", "level") if item[name] is not None}
         for name in sorted(needed - given):
-            self.complain("keys", f"keys from '{source}' need `{name}`", f"{at}/{name}")
+            self.complain(
+                "keys", Sentence("keys from '{source}' need `{name}`", source=source, name=name), f"{at}/{name}"
+            )
         for name in sorted(given - needed - allowed):
-            self.complain("keys", f"keys from '{source}' have no `{name}`", f"{at}/{name}")
+            self.complain(
+                "keys", Sentence("keys from '{source}' have no `{name}`", source=source, name=name), f"{at}/{name}"
+            )
         if needed - given or given - needed - allowed:
             return None
         if source == "vocabulary" and (len(parts) > 1 or any(not part.is_plain for part in parts)):
@@ -335,7 +365,11 @@ class DefinitionBinder:
             return None
         attribute = self.attributes[parts[0].attribute] if len(parts) == 1 else None
         if source == "vocabulary" and attribute is not None and attribute.type != "text":
-            message = f"keys from 'vocabulary' are texts, and '{attribute.name}' is of type {attribute.type}"
+            message = Sentence(
+                "keys from 'vocabulary' are texts, and '{name}' is of type {type}",
+                name=attribute.name,
+                type=attribute.type,
+            )
             self.complain("type", message, f"{at}/from")
             return None
         # A code and a name of one concept are one place.
@@ -362,7 +396,7 @@ class DefinitionBinder:
             several = item if isinstance(item, list) else [item]
             if len(several) != len(parts):
                 message = (
-                    f"a key has {len(parts)} values here, one for each attribute"
+                    Sentence("a key has {count} values here, one for each attribute", count=len(parts))
                     if len(parts) > 1
                     else ("a key is one value here")
                 )
@@ -388,9 +422,13 @@ class DefinitionBinder:
         concepts = self.vocabularies[item["name"]].concepts
         if term not in concepts:
             near = nearest(term, concepts)
-            question = f": did you mean '{near}'?" if near else ""
+            question = Sentence(": did you mean '{near}'?", near=near) if near else ""
             self.complain(
-                "unknown-term", f"'{term[:80]}' is no term of '{item['name']}'{question}", f"{at}/level/children_of"
+                "unknown-term",
+                Sentence(
+                    "'{term}' is no term of '{name}'{question}", term=term[:80], name=item["name"], question=question
+                ),
+                f"{at}/level/children_of",
             )
         return ("children_of", term)
 
@@ -445,7 +483,7 @@ class DefinitionBinder:
 
     def _claim(self, identity: str, at: str, taken: Mapping[str, str]) -> None:
         if identity in taken:
-            message = f"the id '{identity}' stands at two places of the document"
+            message = Sentence("the id '{id}' stands at two places of the document", id=identity)
             self.complain("clashing-id", message, f"{at}/id", "ids are unique over the document")
 
     @property
@@ -460,24 +498,38 @@ class DefinitionBinder:
             return
         if kind is None or (slash and kind == "slots"):
             near = nearest(name, ids)
-            question = f": did you mean '{near}'?" if near else ""
-            self.complain("unknown-place", f"there is no place '{name[:80]}'{question}", pointer)
+            question = Sentence(": did you mean '{near}'?", near=near) if near else ""
+            self.complain(
+                "unknown-place",
+                Sentence("there is no place '{name}'{question}", name=name[:80], question=question),
+                pointer,
+            )
         elif slash and kind == "free_choice":
             places = next(item["places"] for _, item in self._entries("free_choice") if item["id"] == group)
             if not key.isdigit() or not 1 <= int(key) <= places:
-                self.complain("unknown-place", f"there is no place '{name[:80]}': '{group}' has {places}", pointer)
+                self.complain(
+                    "unknown-place",
+                    Sentence(
+                        "there is no place '{name}': '{group}' has {places}", name=name[:80], group=group, places=places
+                    ),
+                    pointer,
+                )
         elif slash and group in self._groups:
             own = self._groups[group]
             found = key_at(key, own.parts, self.attributes)
             if found is None or (own.keys.source == "list" and found not in own.keys.values):
-                self.complain("unknown-place", f"there is no place '{name[:80]}': that is no key of '{group}'", pointer)
+                self.complain(
+                    "unknown-place",
+                    Sentence("there is no place '{name}': that is no key of '{group}'", name=name[:80], group=group),
+                    pointer,
+                )
 
     def _known_slot(self, name: str, ids: Mapping[str, str], pointer: str) -> None:
         if ids.get(name) in ("one_per", "free_choice"):
-            message = f"'{name[:80]}' is a group: the rule binds the coin of one slot"
+            message = Sentence("'{name}' is a group: the rule binds the coin of one slot", name=name[:80])
             self.complain("unknown-place", message, pointer, "name a slot")
         elif "/" in name:
-            message = f"'{name[:80]}' is no slot: the rule binds the coin of one slot"
+            message = Sentence("'{name}' is no slot: the rule binds the coin of one slot", name=name[:80])
             self.complain("unknown-place", message, pointer, "name a slot")
         else:
             self._known_place(name, ids, pointer)
@@ -488,12 +540,25 @@ class DefinitionBinder:
         ways = [set(way) for way in kind.needs]
         if "places" in kind.needs[0] and item["places"] is None:
             self.complain(
-                "constraint", f"`{kind.name}` needs `places`: over the whole set it says nothing", f"{at}/places"
+                "constraint",
+                Sentence("`{name}` needs `places`: over the whole set it says nothing", name=kind.name),
+                f"{at}/places",
             )
             return None
         if given not in [way - {"places"} for way in ways]:
-            wanted = " or ".join(" and ".join(f"`{name}`" for name in way if name != "places") for way in kind.needs)
-            self.complain("constraint", f"`{kind.name}` takes {wanted}", at, f"for example {kind.example}")
+            wanted = chained(
+                "{first} or {last}",
+                [
+                    chained("{first} and {last}", [f"`{name}`" for name in way if name != "places"])
+                    for way in kind.needs
+                ],
+            )
+            self.complain(
+                "constraint",
+                Sentence("`{name}` takes {wanted}", name=kind.name, wanted=wanted),
+                at,
+                Sentence("for example {example}", example=kind.example),
+            )
             return None
         by = self._named(item["by"], f"{at}/by") + self._named(item["per"], f"{at}/per")
         where = self._rule(item["where"], f"{at}/where")
@@ -524,7 +589,11 @@ class DefinitionBinder:
         count = len(self.shape["slots"]) + sum(item["places"] for _, item in self._entries("free_choice"))
         count += sum(len(item["keys"]["values"] or ()) for _, item in self._entries("one_per"))
         if count > MOST_PLACES:
-            self.complain("over-limit", f"the set has {count} places; at most {MOST_PLACES} are taken", "")
+            self.complain(
+                "over-limit",
+                Sentence("the set has {count} places; at most {most} are taken", count=count, most=MOST_PLACES),
+                "",
+            )
         if not any(self.shape[member] for member in ("slots", "one_per", "free_choice")):
             self.complain("empty", "the set has no place", "", "add `slots`, `one_per` or `free_choice`")
 

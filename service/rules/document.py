@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 import rfc8785
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, OverLimit, Sentence
 from service.facts.holding import pointer_step
 from service.facts.kinds import value_kind_of
 from service.facts.vocabulary import Vocabulary
@@ -292,7 +292,7 @@ _SECTIONS: dict[str, type[BaseModel]] = {
 def read_definition(document: Any, *, vocabularies: Mapping[str, Vocabulary]) -> Definition:
     """The checked definition. Raises Invalid with every fault, pointers relative to the document."""
     if not isinstance(document, Mapping):
-        raise Invalid([Fault("type", f"a definition is an object, not {value_kind_of(document)}")])
+        raise Invalid([Fault.of("type", "a definition is an object, not {kind}", kind=value_kind_of(document))])
     unsayable = list(_unsayable(document))
     if unsayable:
         raise Invalid(unsayable)
@@ -313,7 +313,12 @@ def _shape_of(document: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]
     shape |= {name: [None] for name in _SECTIONS if name in document and name not in lists}
     for name, items in lists.items():
         if len(items) > _longest(name):
-            message = f"`{name}` has {len(items)} entries; at most {_longest(name)} are taken"
+            message = Sentence(
+                "`{name}` has {count} entries; at most {most} are taken",
+                name=name,
+                count=len(items),
+                most=_longest(name),
+            )
             faults.append(Fault("over-limit", message, f"/{name}"))
             shape[name] = [None]
             continue
@@ -353,7 +358,9 @@ def _unsayable(document: Mapping[str, Any]) -> Iterator[Fault]:
         value, pointer, depth = waiting.pop()
         fault: Fault | None = None
         if depth > _DEEPEST:
-            raise OverLimit([Fault("over-limit", f"the document is nested deeper than {_DEEPEST}", pointer[:200])])
+            raise OverLimit(
+                [Fault.of("over-limit", "the document is nested deeper than {most}", pointer[:200], most=_DEEPEST)]
+            )
         if isinstance(value, Mapping):
             for name, item in reversed(list(value.items())):
                 if not isinstance(name, str) or not _is_sayable(name):
@@ -372,7 +379,7 @@ def _unsayable(document: Mapping[str, Any]) -> Iterator[Fault]:
             elif not math.isfinite(value) or math.isinf(float(value)):
                 fault = Fault("value", "a number is finite here, and within the range of a double", pointer)
         elif value is not None:
-            fault = Fault("type", f"JSON has no such value as {type(value).__name__}", pointer)
+            fault = Fault.of("type", "JSON has no such value as {name}", pointer, name=type(value).__name__)
         if fault is not None:
             found += 1
             yield fault
@@ -405,10 +412,12 @@ def _as_doubles(value: Any) -> Any:
 
 def _shape_faults(error: ValidationError, document: Any) -> list[Fault]:
     faults: dict[str, Fault] = {}
-    for entry in error.errors(include_url=False, include_context=False, include_input=False):
+    for entry in error.errors(include_url=False, include_input=False):
         path = _members(entry["loc"], document)
         pointer = "".join(f"/{pointer_step(str(step))}" for step in path)
-        faults.setdefault(pointer, Fault("shape", shape_message(entry["type"], entry["msg"], path), pointer))
+        faults.setdefault(
+            pointer, Fault("shape", shape_message(entry["type"], entry["msg"], path, entry.get("ctx")), pointer)
+        )
     return list(faults.values())
 
 

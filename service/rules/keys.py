@@ -11,7 +11,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.attributes import Attribute
 from service.facts.kinds import read_fact
 from service.facts.knowledge import (
@@ -132,8 +132,12 @@ class KeyPart:
             names = [band.key for band in self.bands]
             if raw not in names:
                 near = nearest(raw, names) if isinstance(raw, str) else None
-                hint = f"did you mean '{near}'?" if near else f"its bands: {', '.join(names)}"
-                raise Invalid([Fault("keys", f"'{attribute.name}' has no such band here", hint=hint)])
+                hint = (
+                    Sentence("did you mean '{near}'?", near=near)
+                    if near
+                    else Sentence("its bands: {listed}", listed=", ".join(names))
+                )
+                raise Invalid([Fault.of("keys", "'{name}' has no such band here", hint=hint, name=attribute.name)])
             return str(raw)
         known = read_fact(replace(attribute, many=False), raw)
         if not isinstance(known, Among) or not known.is_plain:
@@ -141,8 +145,10 @@ class KeyPart:
         key = known.values[0]
         if self.band is not None and lower_bound(key, self.band) != key:
             near = value_in_words(lower_bound(key, self.band))
-            message = f"spans of {value_in_words(self.band)} begin at multiples of it"
-            raise Invalid([Fault("keys", message, hint=f"the key of the span is its lower bound: {near}")])
+            message = Sentence("spans of {band} begin at multiples of it", band=value_in_words(self.band))
+            raise Invalid(
+                [Fault("keys", message, hint=Sentence("the key of the span is its lower bound: {near}", near=near))]
+            )
         return key
 
 

@@ -140,7 +140,7 @@ def put_into(sentence: str, parts: Mapping[str, Any]) -> str:
 def message_of_fault(fault: Fault) -> Message:
     """A fault as a message: its own code, and where it is."""
     where = {"pointer": fault.pointer, "line": fault.line, "column": fault.column}
-    return Message(fault.message, fault.code, {name: part for name, part in where.items() if part})
+    return Message(str(fault.message), fault.code, {name: part for name, part in where.items() if part})
 
 
 class _Words(Formatter):

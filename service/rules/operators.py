@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import unknown_attribute
 from service.facts.kinds import canonical_value, read_instant, value_kind_of
@@ -48,14 +48,12 @@ from service.rules.text import FOLDS
 from service.rules.used_terms import issuer_asked
 
 # The kinds of things that can be compared with each other.
-_TEXT, _NUMBER, _TRUTH, _DATE, _INSTANT, _TEXTS = (
-    "a text",
-    "a number",
-    "true or false",
-    "a date",
-    "an instant",
-    "a list of texts",
-)
+_TEXT = Sentence("a text")
+_NUMBER = Sentence("a number")
+_TRUTH = Sentence("true or false")
+_DATE = Sentence("a date")
+_INSTANT = Sentence("an instant")
+_TEXTS = Sentence("a list of texts")
 _KIND_OF_TYPE = {
     "text": _TEXT,
     "integer": _NUMBER,
@@ -75,7 +73,7 @@ class Operator:
     meaning: str
     example: str
     check: Callable[[_Checker, list[Any], str], Any]
-    gives: str = _TRUTH
+    gives: Sentence = _TRUTH
     standard: bool = True
 
 
@@ -99,7 +97,7 @@ def bind(
 @dataclass(frozen=True, slots=True)
 class _Typed:
     term: Term
-    kind: str
+    kind: Sentence
     attribute: Attribute | None = None
 
 
@@ -134,7 +132,12 @@ class _Checker:
                 return None
             if typed.kind != _TRUTH:
                 name = node["property"]
-                self.complain("type", f"'{name}' is {typed.kind}, not true or false", at, f"compare it: {name} = ...")
+                self.complain(
+                    "type",
+                    Sentence("'{name}' is {kind}, not true or false", name=name, kind=typed.kind),
+                    at,
+                    Sentence("compare it: {name} = ...", name=name),
+                )
                 return None
             return Comparison("=", typed.term, Const(True), at=at)
         if isinstance(node, dict) and "op" in node:
@@ -143,20 +146,34 @@ class _Checker:
                 self._unknown_function(node["op"], at)
                 return None
             if operator.gives != _TRUTH:
-                message = f"{operator.name} gives {operator.gives}, where something true or false is needed"
-                self.complain("type", message, at, f"compare it, for example {operator.example}")
+                message = Sentence(
+                    "{name} gives {gives}, where something true or false is needed",
+                    name=operator.name,
+                    gives=operator.gives,
+                )
+                self.complain(
+                    "type", message, at, Sentence("compare it, for example {example}", example=operator.example)
+                )
                 return None
             made: Predicate | None = operator.check(self, node["args"], at)
             return made
-        self.complain("type", f"{_shown(node)} is not true or false", at, "write a comparison, such as grade >= 20")
+        self.complain(
+            "type",
+            Sentence("{node} is not true or false", node=_shown(node)),
+            at,
+            "write a comparison, such as grade >= 20",
+        )
         return None
 
     def _unknown_function(self, name: str, at: str) -> None:
         near = nearest(name, OPERATORS)
-        question = f": did you mean '{near}'?" if near else ""
+        question = Sentence(": did you mean '{near}'?", near=near) if near else ""
         functions = ", ".join(operator.name for operator in FUNCTIONS)
         self.complain(
-            "unknown-function", f"unknown function '{name[:80]}'{question}", at, f"functions are: {functions}"
+            "unknown-function",
+            Sentence("unknown function '{name}'{question}", name=name[:80], question=question),
+            at,
+            Sentence("functions are: {functions}", functions=functions),
         )
 
     def several(self, args: list[Any], at: str) -> tuple[Predicate, ...] | None:
@@ -176,7 +193,9 @@ class _Checker:
                 self._unknown_function(node["op"], at)
                 return None
             if operator.gives == _TRUTH:
-                self.complain("type", f"{operator.name} is true or false, where a value is needed", at)
+                self.complain(
+                    "type", Sentence("{name} is true or false, where a value is needed", name=operator.name), at
+                )
                 return None
             made: _Typed | None = operator.check(self, node["args"], at)
             return made
@@ -190,20 +209,37 @@ class _Checker:
             return None
         return _Typed(Ref(name), _TEXTS if attribute.many else _KIND_OF_TYPE[attribute.type], attribute)
 
-    def term_of(self, kind: str, node: Any, at: str, wanted_by: str) -> _Typed | None:
+    def term_of(self, kind: Sentence, node: Any, at: str, wanted_by: str) -> _Typed | None:
         """A term of one kind only."""
         typed = self.term(node, at)
         if typed is None or typed.kind == kind:
             return typed
         self.complain(
-            "type", f"{wanted_by} takes {kind}, and {_shown(node)} is {typed.kind}", at, _many_hint(typed, node)
+            "type",
+            Sentence(
+                "{operator} takes {kind}, and {node} is {found}",
+                operator=wanted_by,
+                kind=kind,
+                node=_shown(node),
+                found=typed.kind,
+            ),
+            at,
+            _many_hint(typed, node),
         )
         return None
 
     def attribute_of(self, node: Any, at: str, wanted_by: str) -> Attribute | None:
         """The node as the bare name of an attribute."""
         if not (isinstance(node, dict) and "property" in node):
-            self.complain("type", f"{wanted_by} takes the name of an attribute here, not {_shown(node)}", at)
+            self.complain(
+                "type",
+                Sentence(
+                    "{operator} takes the name of an attribute here, not {node}",
+                    operator=wanted_by,
+                    node=_shown(node),
+                ),
+                at,
+            )
             return None
         typed = self._attribute(node["property"], at)
         return typed.attribute if typed else None
@@ -219,16 +255,22 @@ class _Checker:
         made: list[Term] = []
         for term, (node, at) in zip(known, terms, strict=True):
             if term.kind == _TEXTS:
-                self.complain("type", f"{_shown(node)} is a list of texts", at, _many_hint(term, node))
+                self.complain(
+                    "type", Sentence("{node} is a list of texts", node=_shown(node)), at, _many_hint(term, node)
+                )
                 return None
             if term.kind != first.kind:
-                message = (
-                    f"{_shown(terms[0][0])} is {first.kind} and {_shown(node)} is {term.kind}: they cannot be compared"
+                message = Sentence(
+                    "{first} is {kind} and {node} is {found}: they cannot be compared",
+                    first=_shown(terms[0][0]),
+                    kind=first.kind,
+                    node=_shown(node),
+                    found=term.kind,
                 )
                 self.complain("type", message, at, _number_hint(first, term, node))
                 return None
         if ordered_by and first.kind == _TRUTH:
-            message = f"true and false have no order: {ordered_by} cannot compare them"
+            message = Sentence("true and false have no order: {operator} cannot compare them", operator=ordered_by)
             self.complain("type", message, terms[0][1], "use = or <>")
             return None
         attribute = next((term.attribute for term in known if term.attribute), None)
@@ -253,13 +295,18 @@ class _Checker:
     def texts(self, node: Any, at: str, attribute: Attribute | None) -> Term | None:
         """A set of texts: a many-valued attribute, or a list written in the rule."""
         if not isinstance(node, list):
-            typed = self.term_of(_TEXTS, node, at, "this comparison of lists")
+            typed = self.term_of(_TEXTS, node, at, Sentence("this comparison of lists"))
             return typed.term if typed else None
         terms: list[str] = []
         right = True
         for place, item in enumerate(node):
             if not isinstance(item, str):
-                self.complain("type", f"{_shown(item)} is not a text", f"{at}/{place}", "lists here hold texts")
+                self.complain(
+                    "type",
+                    Sentence("{item} is not a text", item=_shown(item)),
+                    f"{at}/{place}",
+                    "lists here hold texts",
+                )
                 right = False
                 continue
             value = self._value_of(_Typed(Const(item), _TEXT), attribute, f"{at}/{place}")
@@ -286,12 +333,12 @@ def _literal(node: Any) -> _Typed | None:
 def _shown(node: Any) -> str:
     if isinstance(node, dict):
         if "property" in node:
-            return f"'{node['property']}'"
+            return Sentence("'{name}'", name=node["property"])
         if "op" in node:
             return f"{node['op']}(...)"
         return f"{next(iter(node)).upper()}('{next(iter(node.values()))}')"
     if isinstance(node, str):
-        return f"the text '{node[:40]}'"
+        return Sentence("the text '{node}'", node=node[:40])
     return value_kind_of(node) if isinstance(node, list | bool) else str(node)
 
 
@@ -299,7 +346,9 @@ def _many_hint(typed: _Typed, node: Any) -> str | None:
     if typed.kind != _TEXTS or not (isinstance(node, dict) and "property" in node):
         return None
     name = node["property"]
-    return f"'{name}' may have several values: write a_contains({name}, ('...')) or count({name}) = 0"
+    return Sentence(
+        "'{name}' may have several values: write a_contains({name}, ('...')) or count({name}) = 0", name=name
+    )
 
 
 def _number_hint(first: _Typed, second: _Typed, node: Any) -> str | None:
@@ -454,7 +503,11 @@ def _scheme_of(checker: _Checker, node: Any, at: str, function: str) -> tuple[At
     if attribute is None:
         return None
     if attribute.vocabulary is None or attribute.vocabulary not in checker.vocabularies:
-        message = f"{function} needs an attribute with a vocabulary, and '{attribute.name}' has none"
+        message = Sentence(
+            "{function} needs an attribute with a vocabulary, and '{name}' has none",
+            function=function,
+            name=attribute.name,
+        )
         checker.complain("type", message, at, "declare the attribute with a `vocabulary`")
         return None
     return attribute, checker.vocabularies[attribute.vocabulary]
@@ -466,7 +519,9 @@ def _narrower(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
     found = _scheme_of(checker, args[0], f"{at}/args/0", "narrower")
     term = args[1]
     if not isinstance(term, str):
-        checker.complain("type", f"narrower takes a term in quotes here, not {_shown(term)}", f"{at}/args/1")
+        checker.complain(
+            "type", Sentence("narrower takes a term in quotes here, not {term}", term=_shown(term)), f"{at}/args/1"
+        )
         return None
     if found is None:
         return None
@@ -474,10 +529,18 @@ def _narrower(checker: _Checker, args: list[Any], at: str) -> Predicate | None:
     term = attribute.synonyms.get(term, term)
     if term not in scheme.concepts:
         near = nearest(term, scheme.concepts)
-        question = f": did you mean '{near}'?" if near else ""
-        message = f"'{term[:80]}' is no term of the vocabulary '{scheme.name}'{question}"
+        question = Sentence(": did you mean '{near}'?", near=near) if near else ""
+        message = Sentence(
+            "'{term}' is no term of the vocabulary '{name}'{question}",
+            term=term[:80],
+            name=scheme.name,
+            question=question,
+        )
         checker.complain(
-            "unknown-term", message, f"{at}/args/1", f"its terms are listed at /v1/vocabularies/{scheme.name}"
+            "unknown-term",
+            message,
+            f"{at}/args/1",
+            Sentence("its terms are listed at /v1/vocabularies/{name}", name=scheme.name),
         )
         return None
     return Narrower(attribute.name, term, scheme.name, at=at)
@@ -502,7 +565,9 @@ def _count(checker: _Checker, args: list[Any], at: str) -> _Typed | None:
     if attribute is None:
         return None
     if not attribute.many:
-        message = f"count takes an attribute that may have several values, and '{attribute.name}' has one"
+        message = Sentence(
+            "count takes an attribute that may have several values, and '{name}' has one", name=attribute.name
+        )
         checker.complain("type", message, f"{at}/args/0")
         return None
     return _Typed(Count(attribute.name), _NUMBER)
@@ -511,7 +576,8 @@ def _count(checker: _Checker, args: list[Any], at: str) -> _Typed | None:
 def _takes(checker: _Checker, name: str, args: list[Any], wanted: int, at: str) -> bool:
     if len(args) == wanted:
         return True
-    checker.complain("arguments", f"{name} takes {wanted} argument{'s' * (wanted > 1)}, not {len(args)}", at)
+    sentence = "{name} takes 1 argument, not {count}" if wanted == 1 else "{name} takes {wanted} arguments, not {count}"
+    checker.complain("arguments", Sentence(sentence, name=name, wanted=wanted, count=len(args)), at)
     return False
 
 

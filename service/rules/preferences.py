@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from fractions import Fraction
 
+from service.errors import Sentence
 from service.facts.attributes import Attribute
 from service.facts.holding import View
 from service.facts.knowledge import Among, Number, Subsets, Value, plain_number
@@ -168,7 +169,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             phrase="prefer-highest",
             value_words=_measure_words,
             accepts=_has_numbers,
-            takes="a number or a date",
+            takes=Sentence("a number or a date"),
         ),
         PreferenceKind(
             "lowest",
@@ -180,7 +181,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             phrase="prefer-lowest",
             value_words=_measure_words,
             accepts=_has_numbers,
-            takes="a number or a date",
+            takes=Sentence("a number or a date"),
         ),
         PreferenceKind(
             "order",
@@ -192,7 +193,7 @@ PREFERENCE_KINDS: dict[str, PreferenceKind] = {
             phrase="prefer-order",
             value_words=_order_words,
             accepts=_is_single_text,
-            takes="a text with one value",
+            takes=Sentence("a text with one value"),
         ),
     )
 }

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence, chained
 from service.facts.attributes import Attributes
 from service.facts.holding import Facts, pointer_step, read_facts
 from service.facts.kinds import value_kind_of
@@ -110,7 +110,7 @@ class PresumptionReader:
                 if isinstance(knowledge, Among) and knowledge.is_plain:
                     settled[name] = knowledge
                     continue
-                message = f"what is presumed of '{name}' is one value, a list or none, no doubt"
+                message = Sentence("what is presumed of '{name}' is one value, a list or none, no doubt", name=name)
                 self.faults.append(Fault("presumption", message, f"{at}/{number}/facts/{pointer_step(name)}"))
             if where is None or rule is not None:
                 yield Presumption(rule, settled, self.name, number)
@@ -124,7 +124,7 @@ class PresumptionReader:
                 and 1 <= len(issues) <= MOST_LISTED_ISSUES
                 and all(isinstance(name, str) and name for name in issues)
             ):
-                message = f"`issues` lists 1 to {MOST_LISTED_ISSUES} ids of catalogue issues"
+                message = Sentence("`issues` lists 1 to {most} ids of catalogue issues", most=MOST_LISTED_ISSUES)
                 self.faults.append(Fault("identify", message, f"{at}/{number}/issues"))
                 continue
             if rule is not None:
@@ -132,24 +132,32 @@ class PresumptionReader:
 
     def _entries(self, raw: Any, at: str, known: set[str], needed: str) -> Iterator[tuple[int, Mapping[str, Any]]]:
         if not isinstance(raw, list):
-            self.faults.append(Fault("type", f"this is a list of entries, not {value_kind_of(raw)}", at))
+            self.faults.append(Fault.of("type", "this is a list of entries, not {kind}", at, kind=value_kind_of(raw)))
             return
         if len(raw) > MOST_ENTRIES:
-            self.faults.append(Fault("over-limit", f"{len(raw)} entries; at most {MOST_ENTRIES} are taken", at))
+            self.faults.append(
+                Fault.of(
+                    "over-limit", "{count} entries; at most {most} are taken", at, count=len(raw), most=MOST_ENTRIES
+                )
+            )
             return
         for number, item in enumerate(raw):
             if item is None and self.name == "definition":
                 continue  # its shape was refused before
             if not isinstance(item, Mapping):
-                message = f"an entry is an object, not {value_kind_of(item)}"
+                message = Sentence("an entry is an object, not {kind}", kind=value_kind_of(item))
                 self.faults.append(Fault("type", message, f"{at}/{number}"))
                 continue
             for name in item:
                 if name not in known:
-                    message = f"an entry has no member '{str(name)[:80]}', only {' and '.join(sorted(known))}"
+                    message = Sentence(
+                        "an entry has no member '{name}', only {listed}",
+                        name=str(name)[:80],
+                        listed=chained("{first} and {last}", sorted(known)),
+                    )
                     self.faults.append(Fault("unknown-field", message, f"{at}/{number}/{pointer_step(str(name))}"))
             if needed not in item or item[needed] is None:
-                self.faults.append(Fault("shape", f"`{needed}` is missing", f"{at}/{number}/{needed}"))
+                self.faults.append(Fault.of("shape", "`{needed}` is missing", f"{at}/{number}/{needed}", needed=needed))
             else:
                 yield number, item
 

@@ -83,9 +83,9 @@ def read_concept(entry: Mapping[str, Any], faults: list[Fault], pointer: str) ->
     """A concept whose shape is right."""
     started, ended = (_day(entry[name], faults, f"{pointer}/{name}") for name in ("started", "ended"))
     if started is not None and ended is not None and ended < started:
-        faults.append(Fault("value", f"'{entry['id']}' ended before it started", f"{pointer}/ended"))
+        faults.append(Fault.of("value", "'{id}' ended before it started", f"{pointer}/ended", id=entry["id"]))
     if entry["current"] and ended is not None:
-        faults.append(Fault("value", f"'{entry['id']}' ended, so it is not `current`", f"{pointer}/current"))
+        faults.append(Fault.of("value", "'{id}' ended, so it is not `current`", f"{pointer}/current", id=entry["id"]))
     return Concept(
         id=entry["id"],
         label=entry["label"] or entry["id"],
@@ -138,5 +138,9 @@ def _day(written: str | None, faults: list[Fault], pointer: str) -> date | None:
     try:
         return date.fromisoformat(written)
     except ValueError:
-        faults.append(Fault("value", f"'{written}' is no day of the calendar", pointer, "for example 1990-10-02"))
+        faults.append(
+            Fault.of(
+                "value", "'{written}' is no day of the calendar", pointer, "for example 1990-10-02", written=written
+            )
+        )
         return None

@@ -10,7 +10,7 @@ from typing import Any
 
 import yaml
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence, recognised
 
 _LINE = 110
 # What some reader of YAML might take for something else than a text (a number, a date, yes or no, an end of line) is put in
@@ -72,8 +72,34 @@ def _add_resolvers() -> None:
         _Loader.add_implicit_resolver(tag, re.compile(pattern), list(first))
 
 
+# What the library says most often of a text that is none.
+_OF_THE_LIBRARY = (
+    "mapping values are not allowed here",
+    "mapping values are not allowed in this context",
+    "sequence entries are not allowed here",
+    "could not find expected ':'",
+    "found unexpected end of stream",
+    "found unexpected document separator",
+    "found unexpected ':'",
+    "found a tab character that violates indentation",
+    "expected <block end>, but found {found}",
+    "expected ',' or '{sign}', but got {found}",
+    "expected the node content, but found {found}",
+    "expected <document start>, but found {found}",
+    "but found another document",
+    "found character {character} that cannot start any token",
+    "found unknown escape character {character}",
+    "could not determine a constructor for the tag {tag}",
+)
+
+
+def _why(error: yaml.MarkedYAMLError) -> Sentence:
+    problem = error.problem or ""
+    return problem if isinstance(problem, Sentence) else recognised(problem, _OF_THE_LIBRARY)
+
+
 def _refusal(message: str, where: Any) -> yaml.MarkedYAMLError:
-    return yaml.MarkedYAMLError(problem=message, problem_mark=where.start_mark)
+    return yaml.MarkedYAMLError(problem=Sentence(message), problem_mark=where.start_mark)
 
 
 def _boolean(_: _Loader, node: yaml.Node) -> bool:
@@ -106,7 +132,7 @@ def _mapping(loader: _Loader, node: yaml.MappingNode) -> dict[str, Any]:
         if not isinstance(key, str):
             raise _refusal("names of members are texts", key_node)
         if key in made:
-            raise _refusal(f"the member '{key[:80]}' stands twice", key_node)
+            raise _refusal(Sentence("the member '{key}' stands twice", key=key[:80]), key_node)
         made[key] = loader.construct_object(value_node, deep=True)
     return made
 
@@ -130,16 +156,18 @@ _DEEPEST_YAML = 64
 def load_yaml(text: str) -> Any:
     """A YAML document as the JSON value that it stands for; anchors are refused. Raises Invalid with line and column."""
     if len(text) > _LONGEST_YAML:
-        raise Invalid([Fault("over-limit", f"a YAML document has at most {_LONGEST_YAML} characters")])
+        raise Invalid([Fault.of("over-limit", "a YAML document has at most {most} characters", most=_LONGEST_YAML)])
     try:
         _check_events(yaml.parse(text, Loader=_Loader))
         return yaml.load(text, Loader=_Loader)  # noqa: S506 - a SafeLoader with fewer tags
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (None, None)
-        raise Invalid([Fault("yaml", f"this is not YAML: {error.problem}", line=line, column=column)]) from None
+        raise Invalid(
+            [Fault("yaml", Sentence("this is not YAML: {why}", why=_why(error)), line=line, column=column)]
+        ) from None
     except (yaml.YAMLError, ValueError, RecursionError) as error:
-        raise Invalid([Fault("yaml", f"this is not YAML: {str(error).splitlines()[0][:200]}")]) from None
+        raise Invalid([Fault.of("yaml", "this is not YAML: {why}", why=str(error).splitlines()[0][:200])]) from None
 
 
 def _check_events(events: Iterator[yaml.Event]) -> None:
@@ -150,7 +178,7 @@ def _check_events(events: Iterator[yaml.Event]) -> None:
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
             if depth > _DEEPEST_YAML:
-                raise _refusal(f"the document is nested deeper than {_DEEPEST_YAML}", event)
+                raise _refusal(Sentence("the document is nested deeper than {most}", most=_DEEPEST_YAML), event)
         if isinstance(event, yaml.CollectionEndEvent):
             depth -= 1
 

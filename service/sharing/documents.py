@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from service.errors import DigestMismatch, Fault, FetchUnreadable, Invalid
+from service.errors import DigestMismatch, Fault, FetchUnreadable, Invalid, Sentence
 from service.fetch.client import Fetched
 from service.formats.strict_json import YAML, parse_json, parse_yaml
 from service.reference.actions import SentDocument
@@ -22,7 +22,7 @@ def read_fetched(fetched: Fetched) -> SentDocument:
     try:
         value = parse(fetched.content or b"")
     except Invalid as refusal:
-        raise FetchUnreadable(refusal.detail or str(refusal), refusal.faults) from None
+        raise FetchUnreadable(refusal.summary, refusal.faults) from None
     if isinstance(value, dict) and "format" in value:
         return SentDocument(value)
     if not isinstance(value, dict) or not isinstance(value.get("document"), dict):
@@ -37,11 +37,14 @@ def definition_of(sent: SentDocument, expected: str | None = None) -> Definition
     """The document, read. Raises Invalid with pointers into what was sent; DigestMismatch if its digest is not the one that the
     share names, or the expected one."""
     definition = sent.definition()
-    found = f"the document has the digest {definition.digest}"
+    found = Sentence("the document has the digest {digest}", digest=definition.digest)
     if sent.digest is not None and sent.digest != definition.digest:
-        raise DigestMismatch(f"{found}, the link says another")
+        raise DigestMismatch(Sentence("{found}, the link says another", found=found))
     if expected is not None and expected != definition.digest:
-        raise DigestMismatch(f"{found}, you say another", [Fault("digest-mismatch", f"you say {expected}", "/digest")])
+        raise DigestMismatch(
+            Sentence("{found}, you say another", found=found),
+            [Fault.of("digest-mismatch", "you say {expected}", "/digest", expected=expected)],
+        )
     return definition
 
 

@@ -22,7 +22,7 @@ from service.clubs.displays import Display, LendableCoin, Lender, as_lent, displ
 from service.clubs.model import ClubOffer, Membership
 from service.clubs.standings import displayed_id
 from service.clubs.store.offers import ShownDefinition, ShownStore
-from service.errors import Fault, NotFound, OverLimit
+from service.errors import Fault, NotFound, OverLimit, Sentence
 from service.facts.holding import HELD
 from service.holdings.columns.store import held_by
 from service.holdings.model import StoredHolding
@@ -111,7 +111,7 @@ def _displayed(
         lenders.append(_lender(definition, shown, held, own))
         if sum(len(lender.holdings) for lender in lenders) > MOST_HOLDINGS:
             # How many there are is not told.
-            message = f"a display takes up to {MOST_HOLDINGS} coins of all that lend"
+            message = Sentence("a display takes up to {most} coins of all that lend", most=MOST_HOLDINGS)
             raise OverLimit([Fault("over-limit", message, hint="let fewer members lend at once")])
     request, describe = _shown_to_all(definition, day, speech)
     return display(request, lenders, describe, named=partial(displayed_id, club, offered.definition))

@@ -9,16 +9,17 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 from msgspec import Meta
+from msgspec.structs import replace
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.database.ids import new_id
-from service.errors import Conflict, Fault, Invalid, InvalidQuery
+from service.errors import Conflict, Fault, Invalid, InvalidQuery, Sentence, Tell
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
 from service.facts.holding import check_facts, pointer_step
 from service.facts.vocabulary import Vocabulary
@@ -56,7 +57,7 @@ from service.holdings.imports.plan import (
 from service.holdings.imports.rows import RefusedCell, RowFault, RowReader
 from service.holdings.imports.sheet import SentSheet, SheetRow, SkippedRow
 from service.holdings.imports.store import ImportStore
-from service.holdings.imports.values import CellReader, Question, Understood
+from service.holdings.imports.values import Candidate, CellReader, Question, Understood
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.holdings.sync.field_names import flattened
@@ -227,20 +228,26 @@ def _faults_of_answers(answers: Mapping[str, Mapping[str, Any]], attributes: Att
 
 
 def _not_understood(column: SheetColumn, sheet: SentSheet) -> RowFault:
-    hint = f"did you mean '{column.near}'? Else {_HINT}" if column.near else _HINT
+    hint = (
+        Sentence("did you mean '{near}'? Else {forms}", near=column.near, forms=Sentence(_HINT))
+        if column.near
+        else _HINT
+    )
     shown = column.heading[:80]
     place = next(row.number - 1 for row in sheet.rows if column.number - 1 in row.cells)
     pointer = f"/holdings/{place}/{pointer_step(column.heading)}"
-    fault = Fault("unknown-field", f"a holding has no field '{shown}'", pointer, hint)
+    fault = Fault.of("unknown-field", "a holding has no field '{name}'", pointer, hint, name=shown)
     return RowFault(None, None, column, fault, column.near)
 
 
 # --- carrying out --------------------------------------------------------------------------------------------------------
 
 
-def preview(connection: Connection, owner: Owner, read: ReadImport, attributes: Attributes) -> ImportReport:
-    """What the import would do."""
-    return _report(read, _compared(connection, owner, read.sent), attributes, None)
+def preview(
+    connection: Connection, owner: Owner, read: ReadImport, attributes: Attributes, tell: Tell = str
+) -> ImportReport:
+    """What the import would do; complaints are told in the language of `tell`."""
+    return _report(read, _compared(connection, owner, read.sent), attributes, None, tell)
 
 
 def store_rows(
@@ -252,9 +259,10 @@ def store_rows(
     *,
     name: str | None,
     skip_refused: bool,
+    tell: Tell = str,
 ) -> ImportReport:
     """Stores what the rows say, and what has to be known to undo it. Raises Invalid, pointers from /holdings/{row} on, with
-    everything that was refused, unless refused rows are to be skipped."""
+    everything that was refused, unless refused rows are to be skipped: then complaints are told in the language of `tell`."""
     AccountStore(connection).lock(owner)
     plan = _compared(connection, owner, read.sent)
     faults = [complaint.fault for complaint in read.columns_refused]
@@ -286,7 +294,7 @@ def store_rows(
         undone=None,
     )
     ImportStore(connection, owner).add(kept, trace)
-    return _report(read, plan, attributes, kept.id)
+    return _report(read, plan, attributes, kept.id, tell)
 
 
 def undo(connection: Connection, owner: Owner, identity: str, attributes: Attributes, now: datetime) -> HoldingImport:
@@ -326,7 +334,16 @@ def _complaints(read: ReadImport, plan: ImportPlan) -> list[RowFault]:
     return sorted([*read.refused, *later], key=lambda complaint: complaint.row or 0)
 
 
-def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity: str | None) -> ImportReport:
+_Reasoned = TypeVar("_Reasoned", ColumnGuess, SkippedRow, Candidate)
+
+
+def _retold(reasoned: _Reasoned, tell: Tell) -> _Reasoned:
+    return replace(reasoned, why=tell(reasoned.why))
+
+
+def _report(
+    read: ReadImport, plan: ImportPlan, attributes: Attributes, identity: str | None, tell: Tell
+) -> ImportReport:
     complaints = _complaints(read, plan)
     names = dict.fromkeys(name for row in plan.planned for name in row.after["facts"])
     return ImportReport(
@@ -337,10 +354,17 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
         other_sheets=list(read.sheet.others),
         mapping=[column.shown() for column in read.columns],
         layout=read.layout,
-        columns=[] if read.cells is None else shown_columns(read.columns, read.sheet, read.content),
+        columns=[]
+        if read.cells is None
+        else [_retold(column, tell) for column in shown_columns(read.columns, read.sheet, read.content)],
         understood=[] if read.cells is None else read.cells.understood(),
-        questions=[] if read.cells is None else [*read.asked, *read.cells.questions()],
-        skipped_rows=list(read.sheet.skipped),
+        questions=[]
+        if read.cells is None
+        else [
+            replace(asked, candidates=[_retold(one, tell) for one in asked.candidates])
+            for asked in (*read.asked, *read.cells.questions())
+        ],
+        skipped_rows=[_retold(row, tell) for row in read.sheet.skipped],
         rows=len(read.sheet.rows),
         created=plan.count(CREATED),
         updated=plan.count(UPDATED),
@@ -348,7 +372,7 @@ def _report(read: ReadImport, plan: ImportPlan, attributes: Attributes, identity
         without_number=sum(row.is_repeated for row in plan.planned),
         unknown_attributes=unknown_attributes(names, attributes),
         items=plan.preview(),
-        refused=[complaint.shown() for complaint in [*read.columns_refused, *complaints][:_MOST_REFUSED]],
+        refused=[complaint.shown(tell) for complaint in [*read.columns_refused, *complaints][:_MOST_REFUSED]],
         refused_rows=len({complaint.row for complaint in complaints}),
         not_recorded=_not_recorded(read.sheet, {complaint.row for complaint in complaints}),
     )

@@ -14,7 +14,7 @@ from typing import Annotated
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.facts.attributes import Attributes
 from service.facts.words import nearest
 from service.formats.money import currency_named
@@ -130,17 +130,22 @@ def mapped(
         place = _place(entry, headings)
         if place is None:
             near = nearest(entry.heading or "", headings)
-            message = (
-                f"there is no column {entry.number if entry.number is not None else repr((entry.heading or '')[:80])}"
+            column = entry.number if entry.number is not None else repr((entry.heading or "")[:80])
+            message = Sentence("there is no column {column}", column=column)
+            faults.append(
+                Fault("unknown-column", message, at, Sentence("did you mean '{near}'?", near=near) if near else None)
             )
-            faults.append(Fault("unknown-column", message, at, f"did you mean '{near}'?" if near else None))
             continue
         text = entry.field
         field = None if text is None else field_named(text, attributes)
         if text is not None and field is None:
             near = nearest(text, [*SHEET_COLUMNS, *attributes])
-            hint = f"did you mean '{near}'?" if near else f"for a fact of your own write facts.{text[:40]}"
-            faults.append(Fault("unknown-field", f"a holding has no field '{text[:80]}'", at, hint))
+            hint = (
+                Sentence("did you mean '{near}'?", near=near)
+                if near
+                else Sentence("for a fact of your own write facts.{name}", name=text[:40])
+            )
+            faults.append(Fault.of("unknown-field", "a holding has no field '{name}'", at, hint, name=text[:80]))
         elif place in meant or (field is not None and field in meant.values()):
             faults.append(Fault("doubled-name", "the column, or the field, is in the mapping already", at))
         else:

@@ -8,6 +8,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from service.errors import Sentence
 from service.facts.attributes import Attributes
 from service.facts.vocabulary import Vocabulary
 from service.holdings.imports.columns import ColumnMeaning, SheetColumn, normal
@@ -78,20 +79,25 @@ def shown_columns(columns: Sequence[SheetColumn], sheet: SentSheet, content: Map
     ]
 
 
-def _why(column: SheetColumn, sheet: SentSheet, content: Mapping[int, str]) -> str:
+def _why(column: SheetColumn, sheet: SentSheet, content: Mapping[int, str]) -> Sentence:
     place = column.number - 1
-    sign = f"; decimal sign {sheet.decimals[place]}" if place in sheet.decimals else ""
+    decimals = sheet.decimals.get(place)
+    sign = Sentence("; decimal sign {sign}", sign=decimals) if decimals is not None else ""
     if column.field is None:
         if not column.guessed:
-            return "left out"
-        near = f"; did you mean {column.near}?" if column.near else ""
-        asked = "the heading has several meanings, see questions; until then" if column.is_asked else "not understood:"
-        return f"{asked} its cells go into the note{near}"
+            return Sentence("left out")
+        near = Sentence("; did you mean {near}?", near=column.near) if column.near else ""
+        sentence = (
+            "the heading has several meanings, see questions; until then its cells go into the note{near}"
+            if column.is_asked
+            else "not understood: its cells go into the note{near}"
+        )
+        return Sentence(sentence, near=near)
     if not column.guessed:
-        return f"as its heading or `columns` says{sign}"
+        return Sentence("as its heading or `columns` says{sign}", sign=sign)
     if content.get(place) == column.field.name:
-        return "many of its cells have motifs in them; the words go into the note as well"
-    return f"what the heading usually means{sign}"
+        return Sentence("many of its cells have motifs in them; the words go into the note as well")
+    return Sentence("what the heading usually means{sign}", sign=sign)
 
 
 def asked_columns(
@@ -109,7 +115,8 @@ def asked_columns(
         for name, label in _TYPES:
             if name in attributes and name not in taken:
                 known = _known(name, cells, attributes, schemes)
-                found.append((known, Candidate(name, label, f"{known} of {len(cells)} different cells are such terms")))
+                why = Sentence("{known} of {count} different cells are such terms", known=known, count=len(cells))
+                found.append((known, Candidate(name, label, why)))
         found.sort(key=lambda entry: -entry[0])
         shown = column.heading
         questions.append(Question(None, shown, shown, rows, [candidate for _, candidate in found]))

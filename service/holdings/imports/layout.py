@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from service.errors import Fault, Invalid, InvalidQuery, OverLimit
+from service.errors import Fault, Invalid, InvalidQuery, OverLimit, Sentence
 from service.formats.cells import read_text_cell
 from service.formats.csv import declared_delimiter, delimiter_of, read_csv
 from service.formats.encodings import decoded
@@ -106,7 +106,7 @@ def file_of_workbook(raw: bytes, given: GivenLayout | None = None) -> SheetFile:
         found = read_workbook(raw, most=MOST_ROWS, most_columns=MOST_COLUMNS, wanted=wanted)
     except NoSuchSheet as refusal:
         (fault,) = refusal.faults
-        message = f"`layout.sheet`: {fault.message}"
+        message = Sentence("`layout.sheet`: {fault}", fault=fault.message)
         raise InvalidQuery([Fault("parameter", message, "/layout/sheet", fault.hint)], message) from None
     numbers = [number for number, _ in found.rows]
     gaps = [n for before, after in pairwise(numbers) for n in range(before + 1, min(after, before + 99))]
@@ -122,7 +122,7 @@ def mended(file: SheetFile, cells: Sequence[GivenCell]) -> SheetFile:
     for at, cell in enumerate(cells):
         place = places.get(cell.line)
         if place is None:
-            message = f"row {cell.line} is blank, or not in the sheet"
+            message = Sentence("row {line} is blank, or not in the sheet", line=cell.line)
             faults.append(Fault("parameter", message, f"/cells/{at}/line"))
             continue
         texts = [*records[place][1]]
@@ -146,7 +146,9 @@ def laid_out(file: SheetFile, given: GivenLayout, is_heading: Callable[[str], bo
     line, first = file.records[at]
     headings = tuple(_heading(cell) for cell in first)
     if len(headings) > MOST_COLUMNS:
-        raise OverLimit([Fault("over-limit", f"a sheet has up to {MOST_COLUMNS} columns", line=line)])
+        raise OverLimit(
+            [Fault("over-limit", Sentence("a sheet has up to {most} columns", most=MOST_COLUMNS), line=line)]
+        )
     skipped = [SkippedRow(number, "above the headings") for number, _ in file.records[:at]]
     rows: list[SheetRow] = []
     used: set[int] = set()
@@ -162,7 +164,9 @@ def laid_out(file: SheetFile, given: GivenLayout, is_heading: Callable[[str], bo
         beyond = [place for place in filled if place >= len(headings)]
         faults: tuple[Fault, ...] = ()
         if beyond:
-            message = f"the row has {len(cells)} cells, and there are {len(headings)} columns"
+            message = Sentence(
+                "the row has {count} cells, and there are {columns} columns", count=len(cells), columns=len(headings)
+            )
             faults = (Fault("row", message, "", "put a cell with the delimiter in it into quotes"),)
         used.update(filled)
         rows.append(SheetRow(number, where, filled, None, faults))
@@ -186,7 +190,7 @@ def _heading_at(records: Sequence[tuple[int, Cells]], given: int | None, is_head
     if given is not None:
         found = next((place for place, (number, _) in enumerate(records) if number == given), None)
         if found is None:
-            message = f"`layout.heading_row`: row {given} is blank, or not in the sheet"
+            message = Sentence("`layout.heading_row`: row {given} is blank, or not in the sheet", given=given)
             raise InvalidQuery([Fault("parameter", message, "/layout/heading_row")], message)
         return found
     first = records[:_TITLES]
@@ -208,7 +212,7 @@ def _heading(cell: str | BrokenCell) -> str:
 
 def _is_no_holding(
     filled: dict[int, str | BrokenCell], same: Sequence[str], named: int, others: set[tuple[int, str]]
-) -> str | None:
+) -> Sentence | None:
     """Why a row is none of a holding: a section, a sum, the headings again; None where it may be one. `others` are cells, by
     column, that were seen not to be its heading; those of this row are added."""
     texts = {place: cell for place, cell in filled.items() if isinstance(cell, str)}
@@ -218,12 +222,12 @@ def _is_no_holding(
     if len(texts) > 1 and others.isdisjoint(texts.items()):
         is_heading = {place: place < len(same) and normal(cell) == same[place] for place, cell in texts.items()}
         if all(is_heading.values()):
-            return "the headings again"
+            return Sentence("the headings again")
         others.update((place, cell) for place, cell in texts.items() if not is_heading[place])
     if named >= _WIDE and 2 * len(texts) <= named and normal(first) in TOTALS:
-        return "a sum"
+        return Sentence("a sum")
     if named >= _WIDE and len(texts) == 1 and place < 2 and _is_title(first):
-        return "a title or section"
+        return Sentence("a title or section")
     return None
 
 

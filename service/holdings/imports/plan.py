@@ -18,7 +18,7 @@ import msgspec
 from msgspec import Meta
 
 from service.database.types import written
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.holdings.model import StoredHolding, with_defaults
 from service.holdings.sync.field_names import FlatValue, flattened, patch_between, unflattened
 
@@ -113,9 +113,14 @@ def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: froz
         fault, before = _about(row, by_id, by_number, gone)
         key = None if fault else before.id if before else row.id or (f"number {row.number}" if row.number else None)
         if key is not None and key in first:
-            what = f"id '{row.id}'" if row.id else f"number '{row.number}'"
             hint = None if row.id else "give the pieces numbers of their own, or one row a quantity"
-            message = f"row {first[key]} is about the same holding ({what})"
+            message = (
+                Sentence("row {first} is about the same holding (id '{id}')", first=first[key], id=row.id)
+                if row.id
+                else Sentence(
+                    "row {first} is about the same holding (number '{number}')", first=first[key], number=row.number
+                )
+            )
             fault = Fault("clashing-id", message, "/id" if row.id else "/number", hint)
         if fault is not None:
             refused.append((row.row, fault))
@@ -124,7 +129,9 @@ def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: froz
             first[key] = row.row
         made = _planned(row, before)
         if len(made.after["note"] or "") > LONGEST_NOTE:
-            message = f"a note has up to {LONGEST_NOTE} characters, with the cells that no field takes"
+            message = Sentence(
+                "a note has up to {most} characters, with the cells that no field takes", most=LONGEST_NOTE
+            )
             refused.append((row.row, Fault("over-limit", message, "/note", "give those columns fields, or null")))
             continue
         planned.append(made)
@@ -143,13 +150,15 @@ def _about(
             return None, by_id[row.id]
         if row.id in gone:
             hint = "leave the id out to record it as a new holding"
-            return Fault("clashing-id", f"the holding '{row.id}' was deleted", "/id", hint), None
+            return Fault.of("clashing-id", "the holding '{id}' was deleted", "/id", hint, id=row.id), None
         if named:
-            hint = f"leave the id out to change that holding; its id is {named[0].id}"
-            return Fault("clashing-id", f"another holding has the number '{row.number}'", "/number", hint), None
+            hint = Sentence("leave the id out to change that holding; its id is {id}", id=named[0].id)
+            return Fault.of(
+                "clashing-id", "another holding has the number '{number}'", "/number", hint, number=row.number
+            ), None
         return None, None
     if len(named) > 1:
-        message = f"{len(named)} holdings have the number '{row.number}'"
+        message = Sentence("{count} holdings have the number '{number}'", count=len(named), number=row.number)
         return Fault("clashing-id", message, "/number", "say which by a column `id`"), None
     return None, named[0] if named else None
 

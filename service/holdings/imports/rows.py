@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Tell
 from service.facts.attributes import Attributes
 from service.facts.holding import MOST_FACTS, STATUSES, check_facts, pointer_step
 from service.facts.suggestions import nearest_value, pointer_steps
@@ -58,8 +58,8 @@ class RowFault:
     fault: Fault
     nearest: str | None
 
-    def shown(self) -> RefusedCell:
-        """The complaint as an answer has it."""
+    def shown(self, tell: Tell = str) -> RefusedCell:
+        """The complaint as an answer has it, told in the language of `tell`."""
         column, fault = self.column, self.fault
         return RefusedCell(
             self.row,
@@ -69,8 +69,8 @@ class RowFault:
             None if column is None or column.field is None else column.field.written,
             fault.pointer,
             fault.code,
-            fault.message,
-            fault.hint,
+            tell(fault.message),
+            None if fault.hint is None else tell(fault.hint),
             self.nearest,
         )
 
@@ -130,7 +130,7 @@ class RowReader:
             at = self._pointers[column.number]
             wrong: Sequence[Fault] = told.faults
             if field.is_fact and field.name in facts:
-                wrong = [Fault("doubled-name", f"'{field.name[:80]}' is inside `facts` too")]
+                wrong = [Fault.of("doubled-name", "'{name}' is inside `facts` too", name=field.name[:80])]
             if told.is_kept and isinstance(cell, str):
                 kept.append((column.heading, cell.strip()))
             if told.more:

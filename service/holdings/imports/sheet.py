@@ -73,7 +73,11 @@ def sheet_of_json(holdings: Sequence[Any], faults: Iterable[Fault] = ()) -> Sent
     names = dict.fromkeys(name for entry in holdings if isinstance(entry, dict) for name in entry if name != "facts")
     if len(names) > MOST_COLUMNS:
         raise OverLimit(
-            [Fault("over-limit", f"holdings have up to {MOST_COLUMNS} members besides `facts`", "/holdings")]
+            [
+                Fault.of(
+                    "over-limit", "holdings have up to {most} members besides `facts`", "/holdings", most=MOST_COLUMNS
+                )
+            ]
         )
     places = {name: place for place, name in enumerate(names)}
     return SentSheet(tuple(names), list(_rows_of_json(holdings, places)), "json", faults=tuple(faults))
@@ -83,7 +87,7 @@ def _rows_of_json(holdings: Iterable[Any], places: Mapping[str, int]) -> Iterabl
     """Rows of plain values; `places` are the columns of members, counted from 0."""
     for number, value in enumerate(holdings, 1):
         if not isinstance(value, dict):
-            fault = Fault("type", f"a holding is an object, not {value_kind_of(value)}")
+            fault = Fault.of("type", "a holding is an object, not {kind}", kind=value_kind_of(value))
             yield SheetRow(number, None, {}, None, (fault,))
             continue
         facts = value.get("facts", {})

@@ -16,7 +16,7 @@ import msgspec
 from msgspec import Meta, field
 from msgspec.structs import replace
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import MARKS, STATUSES, check_facts
 from service.facts.vocabulary import Vocabulary
@@ -355,10 +355,12 @@ class CellReader:
     def _candidates(
         self, text: str, index: TermIndex, found: Sequence[str], *, many: bool = False
     ) -> tuple[Candidate, ...]:
-        why = "it may be called so"
+        why = Sentence("it may be called so")
         if not found:
             self._likened += 1
-            found, why = (index.like(text), "looks alike") if self._likened <= _MOST_LIKENED else ((), "")
+            found, why = (
+                (index.like(text), Sentence("looks alike")) if self._likened <= _MOST_LIKENED else ((), Sentence(""))
+            )
         return tuple(Candidate([term] if many else term, index.label(term), why) for term in found)
 
     def _canonical(self, answer: Any, attribute: Attribute, context: Context) -> Any:
@@ -474,7 +476,7 @@ def _near(text: str, attribute: Attribute) -> tuple[Candidate, ...]:
         return ()
     near = nearest(text, [*attribute.values, *attribute.synonyms])
     value = attribute.synonyms.get(near, near) if near else None
-    return () if value is None else (Candidate([value] if attribute.many else value, value, "looks alike"),)
+    return () if value is None else (Candidate([value] if attribute.many else value, value, Sentence("looks alike")),)
 
 
 def _as_listed(value: Any, attribute: Attribute) -> Any:
@@ -520,4 +522,6 @@ def _price(text: str) -> tuple[Any, list[Fault]]:
         if is_number(amount) and len(currency) == 3 and currency.isascii() and currency.isalpha():
             value, faults = read_json_cell(amount)
             return {"amount": value, "currency": currency.upper()}, faults
-    return None, [Fault("price", f"'{text[:40]}' is no amount with a currency", "", "for example 12.50 EUR")]
+    return None, [
+        Fault.of("price", "'{text}' is no amount with a currency", "", "for example 12.50 EUR", text=text[:40])
+    ]

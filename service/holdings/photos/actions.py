@@ -22,7 +22,7 @@ from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.blobs.store import BlobStore, accounts_in
 from service.database.engine import Database
-from service.errors import Conflict, Fault, Invalid, NotFound, SetwrightError
+from service.errors import Conflict, Fault, Invalid, NotFound, Sentence, SetwrightError
 from service.holdings.actions import change_photos
 from service.holdings.photos.images import (
     FULL,
@@ -70,7 +70,10 @@ def ensure_named(sha256: str, raw: bytes) -> None:
     """Raises Invalid when these are not the bytes of this SHA-256."""
     found = hashlib.sha256(raw).hexdigest()
     if found != sha256:
-        message = f"the SHA-256 of the body is {found}, not the one in the address: it did not arrive as it was sent"
+        message = Sentence(
+            "the SHA-256 of the body is {found}, not the one in the address: it did not arrive as it was sent",
+            found=found,
+        )
         raise Invalid(
             [Fault("wrong-digest", message, hint="send the file again, or to the address of its own SHA-256")]
         )

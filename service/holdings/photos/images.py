@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, OverLimit, Sentence
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -66,11 +66,18 @@ def prepare_photo(raw: bytes, kind: str, most_pixels: int = MOST_PIXELS) -> Phot
     type or moves, OverLimit when it has too many pixels, which its head says before anything is decoded."""
     found = photo_type_of(raw)
     if found != kind:
-        what = f"an image of type {found}" if found else "no JPEG, PNG or WebP"
-        raise Invalid([Fault("wrong-type", f"the body was declared as {kind}, but it is {what}")])
+        what = Sentence("an image of type {found}", found=found) if found else Sentence("no JPEG, PNG or WebP")
+        raise Invalid(
+            [Fault.of("wrong-type", "the body was declared as {kind}, but it is {what}", kind=kind, what=what)]
+        )
     width, height = _size(raw, kind)
     if width * height > most_pixels:
-        message = f"the image is {width} by {height} pixels; the limit is {most_pixels} pixels in all"
+        message = Sentence(
+            "the image is {width} by {height} pixels; the limit is {most} pixels in all",
+            width=width,
+            height=height,
+            most=most_pixels,
+        )
         raise OverLimit([Fault("over-limit", message, hint="send it in a smaller size")])
     with _reading(), _opened(raw, kind) as opened:
         # Some phones put several pictures into one JPEG; the first is the photo.

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
-from service.errors import Fault, StateMismatch, UnknownState
+from service.errors import Fault, StateMismatch, Tell, UnknownState
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, check_facts
@@ -134,16 +134,17 @@ def synchronise(
     *,
     if_in: State | None = None,
     known: State | None = None,
+    tell: Tell = str,
 ) -> AppliedBatch:
-    """Applies a device's batch. Raises UnknownState when the history does not contain the `known` state, StateMismatch when the
-    state is not `if_in`; nothing is applied then."""
+    """Applies a device's batch; why a mutation is rejected is told in the language of `tell`. Raises UnknownState when the
+    history does not contain the `known` state, StateMismatch when the state is not `if_in`; nothing is applied then."""
     log = StoredLog(connection, owner, client, now)
     before = log.state
     _ensure_known(connection, owner, before, known)
     if if_in is not None and if_in != before:
         raise StateMismatch("the state is {before}, not {if_in}; nothing was applied", before=before, if_in=if_in)
     log.look_up(batch)
-    answers = apply_all(log, batch, checking(attributes, [sent.mutation.patch for sent in batch]))
+    answers = apply_all(log, batch, checking(attributes, [sent.mutation.patch for sent in batch]), tell)
     log.write_down()
     records = log.some({sent.mutation.holding for sent in batch if not sent.is_nameless})
     return AppliedBatch(before, log.state, answers, records, PhotoStore(connection, owner).missing(MOST_MISSING))

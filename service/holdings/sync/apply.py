@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Protocol
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from service.errors import Fault
+from service.errors import Fault, Tell
 from service.holdings.sync.fingerprints import former_fingerprint_of
 from service.holdings.sync.merge import (
     NOT_FOUND,
@@ -113,14 +113,18 @@ class MutationLog(Protocol):
         owner's next state."""
 
 
-def apply_all(log: MutationLog, batch: Iterable[SentMutation], check: Check) -> list[MutationAnswer]:
-    """The answers, in the order of the batch."""
+def apply_all(log: MutationLog, batch: Iterable[SentMutation], check: Check, tell: Tell = str) -> list[MutationAnswer]:
+    """The answers, in the order of the batch, told in the language of `tell`."""
     aside: dict[str, Mapping[str, str | None]] = {}
-    return [apply_one(log, sent, check, aside) for sent in batch]
+    return [apply_one(log, sent, check, aside, tell) for sent in batch]
 
 
 def apply_one(
-    log: MutationLog, sent: SentMutation, check: Check, aside: dict[str, Mapping[str, str | None]] | None = None
+    log: MutationLog,
+    sent: SentMutation,
+    check: Check,
+    aside: dict[str, Mapping[str, str | None]] | None = None,
+    tell: Tell = str,
 ) -> MutationAnswer:
     """Applies one mutation, unless the log has it already; its answer. `check`: see merge; `aside`: what the authors of those
     saw that were refused before in this batch and are not in the log."""
@@ -142,13 +146,13 @@ def apply_one(
         log.enter(sent, answer, None, {})
         return answer
     if mutation.writers is not None and sent.body.get("partial"):
-        return _answer(mutation, REJECTED, PARTIAL, [_PART])
+        return _answer(mutation, REJECTED, PARTIAL, [_PART], tell)
 
     def list_at(name: str, writer: str) -> View | None:
         return log.list_at(mutation.holding, name, writer)
 
     outcome = merge(record, mutation, list_at, check)
-    answer = _answer(mutation, outcome.status, outcome.code, outcome.faults)
+    answer = _answer(mutation, outcome.status, outcome.code, outcome.faults, tell)
     if outcome.code != NOT_FOUND:
         log.enter(sent, answer, None if outcome.record is record else outcome.record, outcome.lists)
     return answer
@@ -183,9 +187,11 @@ def _standing(
     return msgspec.structs.replace(sent, mutation=made, body={**sent.body, "from": stands})
 
 
-def _answer(mutation: Mutation, status: str, code: str | None = None, faults: Iterable[Fault] = ()) -> MutationAnswer:
+def _answer(
+    mutation: Mutation, status: str, code: str | None = None, faults: Iterable[Fault] = (), tell: Tell = str
+) -> MutationAnswer:
     found = tuple(faults)
     error: Rejection | UnsetType = UNSET
     if code is not None:
-        error = Rejection(code, [f.pointer for f in found], [f.message for f in found])  # type: ignore[arg-type]
+        error = Rejection(code, [f.pointer for f in found], [tell(f.message) for f in found])  # type: ignore[arg-type]
     return MutationAnswer(mutation.id, status, error)  # type: ignore[arg-type]

@@ -11,7 +11,6 @@ from typing import Annotated, Any, Literal
 from fastapi import Request
 from msgspec import Meta
 from pydantic import AfterValidator, Field, SecretStr, StringConstraints
-from pydantic_core import PydanticCustomError
 
 from service.accounts import invitations, sign_in
 from service.accounts.known_devices import LIFETIME as DEVICE_COOKIE_LIFETIME
@@ -36,6 +35,7 @@ from service.http.problems import base_url
 from service.http.quotas import Meter
 from service.http.responses import Paged, Reply, Sends, WithSecret, with_secret
 from service.http.wire import AccountName, In, Name, Out, Secret, Text
+from service.rules.shape_messages import complaint
 
 account = router("/v1/account", "Account")
 
@@ -47,7 +47,9 @@ _DAY_SECONDS = 24 * 60 * 60
 
 def _new_password(value: SecretStr) -> SecretStr:
     if not SHORTEST <= len(value.get_secret_value()) <= LONGEST:
-        raise PydanticCustomError("password", f"a password has {SHORTEST} to {LONGEST} characters; spaces are welcome")
+        raise complaint(
+            "password", "a password has {least} to {most} characters; spaces are welcome", least=SHORTEST, most=LONGEST
+        )
     return value
 
 

@@ -8,7 +8,6 @@ from typing import Annotated, Any, ClassVar
 
 from fastapi import Query
 from pydantic import BeforeValidator, Field, WithJsonSchema
-from pydantic_core import PydanticCustomError
 
 from service.errors import Invalid
 from service.evaluation.cost import cost_of_doubts, cost_of_evaluation, together
@@ -39,6 +38,7 @@ from service.progress.allocated import Allocation, Mode
 from service.progress.allocations import MOST_ALLOCATED_SETS
 from service.progress.doubts import Doubts
 from service.reference.actions import SentDocument
+from service.rules.shape_messages import complaint
 
 allocations = router("/v1", "Evaluations")
 doubts = router("/v1", "Evaluations")
@@ -47,7 +47,7 @@ doubts = router("/v1", "Evaluations")
 def _definition(value: Any) -> Any:
     if isinstance(value, str) or (isinstance(value, dict) and ("format" in value or "id" not in value)):
         return value
-    raise PydanticCustomError("definition", "the id of a definition kept here is needed, or a set definition")
+    raise complaint("definition", "the id of a definition kept here is needed, or a set definition")
 
 
 SetDefinition = Annotated[

@@ -92,7 +92,9 @@ class CandidatesIn(In):
             sent = {"holdings": self.holdings != "mine", "issues": self.issues, "vocabularies": self.vocabularies}
             wrong = [name for name in sent if sent[name]]
             if wrong:
-                raise Invalid(Fault("clash", f"`{name}` goes with `definition` only", f"/{name}") for name in wrong)
+                raise Invalid(
+                    Fault.of("clash", "`{name}` goes with `definition` only", f"/{name}", name=name) for name in wrong
+                )
             return None
         if self.definitions is not None:
             message = "`definition` and `definitions` do not go together"

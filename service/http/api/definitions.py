@@ -281,9 +281,10 @@ class CheckQuery(QueryIn):
 
 @checks.post("/definition-checks", responses=problems("not-found", "over-limit", "too-heavy"))
 async def check_definition(
-    context: Context, owner: OptionalOwner, body: Unread[CheckIn], work: Work
-) -> DefinitionCheck:
-    """Check a set definition before a club relies on it."""
+    context: Context, owner: OptionalOwner, body: Unread[CheckIn], work: Work, language: AskedLanguage
+) -> Annotated[Reply[DefinitionCheck], Sends(headers=CONTENT_LANGUAGE)]:
+    """Check a set definition before a club relies on it. What is wrong with one that cannot be read is told in the language that
+    is asked for."""
     found = unwrapped(body.value)
     if found is not None:
         beside = {name: part for name, part in body.value.items() if found.at and name != "document"}
@@ -291,7 +292,10 @@ async def check_definition(
     sent = body.read()
     ensure_allowed(context.settings, owner, sent.definition, [])
     await work.weigh(cost_of_check(await sizes_asked(context, owner, sent.definition, [], 0)))
-    return await context.compute(lambda: check_report(context.database, owner, sent.inputs(context.today())))
+    found_out = await context.compute(
+        lambda: check_report(context.database, owner, sent.inputs(context.today()), language.refusal)
+    )
+    return Reply(found_out, spoken(language))
 
 
 class PreviewIn(JudgedIn):
@@ -316,7 +320,7 @@ async def preview_definition(
     ensure_allowed(context.settings, owner, sent.definition, sent.holdings)
     await work.weigh(cost_of_preview(await sizes_asked(context, owner, sent.definition, sent.holdings, 0)))
     asked = sent.inputs(context.today())
-    found = await context.compute(lambda: preview(context.database, owner, asked, language))
+    found = await context.compute(lambda: preview(context.database, owner, asked, language, language.refusal))
     return Reply(found, spoken(language))
 
 

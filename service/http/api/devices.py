@@ -8,7 +8,6 @@ from typing import Annotated, Literal
 from fastapi import Query, Request
 from msgspec import Meta
 from pydantic import AfterValidator, Field, StringConstraints
-from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response
 
@@ -28,6 +27,7 @@ from service.http.pagination import Paging, identity_key, page
 from service.http.problems import Problem, base_url
 from service.http.responses import Paged, Reply, Sends, Tagged, tagged, with_secret
 from service.http.wire import In, Name, Out, QueryIn, Secret
+from service.rules.shape_messages import complaint
 
 devices = router("", "Devices")
 
@@ -47,7 +47,7 @@ _POLL_PROBLEMS = tuple(kind for kind, _ in _REFUSALS.values())
 def _user_code(text: str) -> str:
     code = read_user_code(text)
     if code is None:
-        raise PydanticCustomError("user_code", "a code is eight letters without vowels, such as WDJB-MJHT")
+        raise complaint("user_code", "a code is eight letters without vowels, such as WDJB-MJHT")
     return code
 
 

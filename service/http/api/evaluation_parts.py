@@ -7,7 +7,6 @@ from typing import Annotated, TypeVar
 
 from fastapi import Query, Request
 from pydantic import AfterValidator, Field, WithJsonSchema
-from pydantic_core import PydanticCustomError
 
 from service.accounts.model import Owner
 from service.http.dependencies import Context, CurrentOwner, DefinitionId
@@ -21,6 +20,7 @@ from service.progress.actions import evaluate as evaluating
 from service.progress.actions.stored_set import LoadedRequest, load_stored_set
 from service.progress.named import Named
 from service.progress.result import PARTS, EvaluationParts, UndecidedConflict, UnplacedHolding
+from service.rules.shape_messages import complaint
 from service.runtime import Context as Parts
 
 evaluation_parts = router("/v1/definitions/{id}/evaluation", "Evaluations")
@@ -33,7 +33,7 @@ Answer = TypeVar("Answer")
 
 def _part(name: str) -> str:
     if name not in PARTS:
-        raise PydanticCustomError("part", "no part of an evaluation; there are {parts}", {"parts": ", ".join(PARTS)})
+        raise complaint("part", "no part of an evaluation; there are {parts}", parts=", ".join(PARTS))
     return name
 
 

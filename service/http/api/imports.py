@@ -11,7 +11,7 @@ from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
 from service.definitions.actions import known_attributes, words_in_use
-from service.errors import Fault, Invalid, InvalidQuery, Unreadable
+from service.errors import Fault, Invalid, InvalidQuery, Sentence, Unreadable
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import MOST_FACTS, pointer_step
@@ -34,6 +34,7 @@ from service.holdings.imports.store import ImportStore
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Context, CurrentOwner, ImportId, Received, Unread
 from service.http.idempotency import IdempotencyKey
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import problems, router
 from service.http.pagination import Paging, identity_key, page
 from service.http.responses import Paged, Reply, Sends
@@ -184,8 +185,9 @@ def import_holdings(
     query: Annotated[ImportQuery, Query()],
     key: IdempotencyKey,
     body: Unread[HoldingsImportIn],
-) -> Reply[ImportReport]:
-    """Record or change many holdings at once, all or none."""
+    language: AskedLanguage,
+) -> Annotated[Reply[ImportReport], Sends(headers=CONTENT_LANGUAGE)]:
+    """Record or change many holdings at once, all or none. Complaints are told in the language that is asked for."""
     attributes, words = context.database.read(
         lambda connection: (
             known_attributes(connection, owner, CORE),
@@ -201,15 +203,24 @@ def import_holdings(
         read_by_rules = {name: (*texts, *catalogue_texts().get(name, ())) for name, texts in used.terms.items()}
     found = read_import(body, query.mapping, query.options, attributes, read_by_rules, schemes)
     if query.dry_run:
-        return Reply(context.database.read(lambda connection: actions.preview(connection, owner, found, attributes)))
+        report = context.database.read(
+            lambda connection: actions.preview(connection, owner, found, attributes, language.refusal)
+        )
+        return Reply(report, spoken(language))
     name, skip_refused = query.name, query.skip_refused
 
     def act(connection: Connection) -> Reply[ImportReport]:
-        return Reply(
-            actions.store_rows(
-                connection, owner, found, attributes, context.now(), name=name, skip_refused=skip_refused
-            )
+        report = actions.store_rows(
+            connection,
+            owner,
+            found,
+            attributes,
+            context.now(),
+            name=name,
+            skip_refused=skip_refused,
+            tell=language.refusal,
         )
+        return Reply(report, spoken(language))
 
     return key.once(context.database, owner, act)
 
@@ -326,7 +337,11 @@ def _file_and_options(raw: bytes, declared: str) -> tuple[str, bytes, bytes | No
     options = [part for part in parts if part.kind == JSON or (part.filename is None and part.name == "options")]
     files = [part for part in parts if part not in options]
     if len(files) != 1 or len(options) > 1:
-        message = f"one file is sent, with at most one part of JSON; here are {len(files)} and {len(options)}"
+        message = Sentence(
+            "one file is sent, with at most one part of JSON; here are {files} and {parts}",
+            files=len(files),
+            parts=len(options),
+        )
         raise Unreadable([Fault("parts", message, "", "name the parts `file` and `options`")])
     kind = files[0].kind
     if kind not in (CSV, XLSX, ODS):
@@ -342,7 +357,7 @@ def _options_of_query(text: str) -> GivenImport:
         raise
     except Invalid as refusal:
         faults = [Fault("parameter", fault.message, fault.pointer, fault.hint) for fault in refusal.faults]
-        raise InvalidQuery(faults, f"`options` is not valid: {faults[0].message}") from None
+        raise InvalidQuery(faults, Sentence("`options` is not valid: {fault}", fault=faults[0].message)) from None
 
 
 def _options(value: Any) -> GivenImport:
@@ -350,7 +365,7 @@ def _options(value: Any) -> GivenImport:
     sent = read(ImportOptionsIn, value)
     layout = sent.layout or LayoutIn(heading_row=None, sheet=None)
     if layout.encoding is not None and layout.encoding not in ENCODINGS:
-        message = f"an encoding is one of: {', '.join(ENCODINGS)}"
+        message = Sentence("an encoding is one of: {listed}", listed=", ".join(ENCODINGS))
         raise Invalid([Fault("value", message, "/layout/encoding", _near(layout.encoding, ENCODINGS))])
     entries = []
     for number, entry in enumerate(sent.columns if isinstance(sent.columns, list) else ()):
@@ -372,7 +387,7 @@ def _is_shown(entry: ColumnIn) -> bool:
 
 def _near(word: str, known: Iterable[str]) -> str | None:
     found = nearest(word, known)
-    return f"did you mean '{found}'?" if found else None
+    return Sentence("did you mean '{near}'?", near=found) if found else None
 
 
 def _mapping_of_query(text: str | None) -> list[ColumnMapping] | None:
@@ -382,7 +397,7 @@ def _mapping_of_query(text: str | None) -> list[ColumnMapping] | None:
         return _mapping(parse_json(text.encode()))
     except Invalid as refusal:
         faults = [Fault("parameter", fault.message, fault.pointer, fault.hint) for fault in refusal.faults]
-        raise InvalidQuery(faults, f"`mapping` is not valid: {faults[0].message}") from None
+        raise InvalidQuery(faults, Sentence("`mapping` is not valid: {fault}", fault=faults[0].message)) from None
 
 
 def _mapping(value: Any) -> list[ColumnMapping]:
@@ -392,7 +407,11 @@ def _mapping(value: Any) -> list[ColumnMapping]:
     if not isinstance(value, list | dict) or len(value) > MOST_COLUMNS:
         hint = '{"heading": "field"}, or a list of {"column", "field"}'
         raise Invalid(
-            [Fault("type", f"a mapping says of up to {MOST_COLUMNS} columns what they are", "/mapping", hint)]
+            [
+                Fault.of(
+                    "type", "a mapping says of up to {most} columns what they are", "/mapping", hint, most=MOST_COLUMNS
+                )
+            ]
         )
     for number, entry in enumerate(value if isinstance(value, list) else ()):
         try:

@@ -10,7 +10,6 @@ from urllib.parse import quote
 from fastapi import Depends, Path, Query, Request
 from msgspec import UNSET, Meta, UnsetType
 from pydantic import AfterValidator, Field
-from pydantic_core import PydanticCustomError
 from sqlalchemy import Connection
 from starlette.responses import Response
 
@@ -47,6 +46,7 @@ from service.reference.model import (
     Source,
     StoredIssue,
 )
+from service.rules.shape_messages import complaint
 
 issues = router("/v1/issues", "Reference")
 
@@ -62,7 +62,7 @@ _SHEET = (
 def _plain(value: str) -> str:
     # In a body this is refused for the whole; an address is not read so strictly.
     if "\0" in value:
-        raise PydanticCustomError("text", "a text has no NUL character in it")
+        raise complaint("text", "a text has no NUL character in it")
     return value
 
 
@@ -301,17 +301,25 @@ def import_issues(
     query: Annotated[IssuesImportQuery, Query()],
     key: IdempotencyKey,
     body: Unread[IssuesImportIn],
-) -> Reply[IssuesImportReport]:
-    """Record or change many issues at once, all or none."""
+    language: AskedLanguage,
+) -> Annotated[Reply[IssuesImportReport], Sends(headers=CONTENT_LANGUAGE)]:
+    """Record or change many issues at once, all or none. Complaints are told in the language that is asked for."""
     attributes = context.database.read(lambda connection: known_attributes(connection, owner, CORE))
     lenient = query.dry_run or query.skip_refused
     found = imports.read_import(_sent(body, query, attributes), attributes, lenient=lenient)
 
     def act(connection: Connection) -> Reply[IssuesImportReport]:
         done = imports.carry_out(
-            connection, owner, found, attributes, context.now(), dry_run=query.dry_run, lenient=lenient
+            connection,
+            owner,
+            found,
+            attributes,
+            context.now(),
+            dry_run=query.dry_run,
+            lenient=lenient,
+            tell=language.refusal,
         )
-        return Reply(done)
+        return Reply(done, spoken(language))
 
     if query.dry_run:
         return context.database.read(act)

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 
 from service.accounts.model import Owner
 from service.database.ids import read_id
-from service.errors import Fault, InvalidQuery, NotFound
+from service.errors import Fault, InvalidQuery, NotFound, Sentence
 from service.formats.label_sheets import LabelSheet, label_sheets
 from service.http.api.sync import MOST_ASKED, HoldingIds
 from service.http.conditional import IfNoneMatch, entity_tag
@@ -75,9 +75,17 @@ class LabelQuery(QueryIn):
         known = label_sheets()
         sheet = known.get(self.sheet)
         if sheet is None:
-            raise _wrong(f"there is no sheet '{self.sheet[:40]}'", "/sheet", f"the sheets are {', '.join(known)}")
+            raise _wrong(
+                Sentence("there is no sheet '{sheet}'", sheet=self.sheet[:40]),
+                "/sheet",
+                Sentence("the sheets are {listed}", listed=", ".join(known)),
+            )
         if self.first > sheet.count:
-            raise _wrong(f"the sheet has {sheet.count} labels", "/first", f"take 1 to {sheet.count}")
+            raise _wrong(
+                Sentence("the sheet has {count} labels", count=sheet.count),
+                "/first",
+                Sentence("take 1 to {count}", count=sheet.count),
+            )
         return sheet
 
 
@@ -122,7 +130,11 @@ async def list_labels(
     def make() -> HoldingLabels:
         pieces = _pieces(context, owner, held, query, day)
         if len(pieces) > MOST_LABELS:
-            raise _wrong(f"these are {len(pieces)} labels", "/filter", f"ask for at most {MOST_LABELS} at once")
+            raise _wrong(
+                Sentence("these are {count} labels", count=len(pieces)),
+                "/filter",
+                Sentence("ask for at most {most} at once", most=MOST_LABELS),
+            )
         return labels_of(pieces, held.describer(language), held.teller(language), language)
 
     return forms.reply(await context.compute(make), form, tag, language)

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, WithJsonSchema
 
 from service.database.ids import read_id
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Sentence
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, read_facts
 from service.facts.kinds import value_kind_of
@@ -112,10 +112,12 @@ def _look_alikes(body: Mapping[str, Any], faults: list[Fault]) -> list[NamedIssu
         return None
     sent = body["look_alikes"]
     if not isinstance(sent, list):
-        faults.append(Fault("type", f"look-alikes are a list of issues, not {value_kind_of(sent)}", "/look_alikes"))
+        faults.append(
+            Fault.of("type", "look-alikes are a list of issues, not {kind}", "/look_alikes", kind=value_kind_of(sent))
+        )
         return []
     if len(sent) > MOST_COMPARED:
-        message = f"up to {MOST_COMPARED} look-alikes are compared, not {len(sent)}"
+        message = Sentence("up to {most} look-alikes are compared, not {count}", most=MOST_COMPARED, count=len(sent))
         faults.append(Fault("over-limit", message, "/look_alikes"))
         return []
     found = (_issue(f"/look_alikes/{at}", entry, faults) for at, entry in enumerate(sent))

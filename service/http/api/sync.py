@@ -19,7 +19,7 @@ from service.accounts.model import Owner, State, read_state
 from service.accounts.store import AccountStore
 from service.database.ids import is_version_7, read_id
 from service.definitions.actions import known_attributes
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, Tell
 from service.facts.core_attributes import CORE
 from service.formats.strict_json import Parts, as_written, faults_in
 from service.holdings.sync import actions
@@ -41,10 +41,12 @@ from service.http.api.sync_records import (
 from service.http.content_codings import CODINGS
 from service.http.dependencies import Context, CurrentOwner, Unread
 from service.http.event_streams import EVENTS, Event, event_stream
+from service.http.languages import CONTENT_LANGUAGE, AskedLanguage, spoken
 from service.http.openapi import problems, router
 from service.http.preferences import MINIMAL, PrefersMinimal
 from service.http.responses import Reply, Sends
 from service.http.wire import In, NewId, Out, QueryIn, read
+from service.rules.shape_messages import complaint
 
 sync = router("/v1/holdings", "Sync")
 
@@ -70,25 +72,25 @@ def _instant(value: Any) -> datetime:
                 return found.astimezone(UTC)
     except (ValueError, OverflowError):
         pass
-    raise PydanticCustomError("instant", "an instant is written as RFC 3339 has it, such as 2026-11-25T10:00:00Z")
+    raise complaint("instant", "an instant is written as RFC 3339 has it, such as 2026-11-25T10:00:00Z")
 
 
 def _state(value: str) -> str:
     if read_state(value) is None:
-        raise PydanticCustomError("state", "a state is what this service gave as `state`, never made")
+        raise complaint("state", "a state is what this service gave as `state`, never made")
     return value
 
 
 def _descent(value: str) -> str:
     if read_descent(value) is None:
-        raise PydanticCustomError("descent", "`before` is what a page with order=newest gave as `before`, never made")
+        raise complaint("descent", "`before` is what a page with order=newest gave as `before`, never made")
     return value
 
 
 def _ids(value: str) -> str:
     identities = value.split(",") if value else []
     if len(identities) > MOST_ASKED or any(read_id(identity) is None for identity in identities):
-        raise PydanticCustomError("ids", f"`ids` takes up to {MOST_ASKED} ids of holdings with a comma between")
+        raise complaint("ids", "`ids` takes up to {most} ids of holdings with a comma between", most=MOST_ASKED)
     return value
 
 
@@ -190,9 +192,9 @@ class ChangesQuery(FormQuery):
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         if self.order is not None and self.since is not None:
-            raise PydanticCustomError("order", "order=newest returns everything, so it goes without `since`")
+            raise complaint("order", "order=newest returns everything, so it goes without `since`")
         if self.order is None and self.before is not None:
-            raise PydanticCustomError("order", "`before` goes with order=newest")
+            raise complaint("order", "`before` goes with order=newest")
         return self
 
 
@@ -224,19 +226,21 @@ def _read_batch(body: Parts) -> _BatchIn:
     return read(_BatchIn, value)
 
 
-def judged(value: Any, now: datetime, sent_at: datetime | None, *, is_sound: bool = False) -> SentMutation:
-    """One mutation of a batch, refused already where it cannot be read. `is_sound`: see `Parts`."""
+def judged(value: Any, now: datetime, sent_at: datetime | None, tell: Tell, *, is_sound: bool = False) -> SentMutation:
+    """One mutation of a batch, refused already where it cannot be read, and told so in the language of `tell`. `is_sound`: see
+    `Parts`."""
     made: MutationIn | _PlainMutation | None = _plain(value) if is_sound else None
     if made is None:
         faults = [] if is_sound else faults_in(value)
         if faults:
-            return _refused(value, faults, now)
+            return _refused(value, faults, now, tell)
         try:
             made = read(MutationIn, value)
         except Invalid as refusal:
-            return _refused(value, refusal.faults, now)
+            return _refused(value, refusal.faults, now, tell)
     if made.op == UPDATE and not (made.patch or made.resolves or made.revive):
-        return _refused(value, [Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")], now)
+        fault = Fault("empty-update", "an update has a patch, `resolves` or `revive`", "/patch")
+        return _refused(value, [fault], now, tell)
     return _sent(made, value, now, sent_at)
 
 
@@ -291,7 +295,7 @@ def _sent(
     return SentMutation(mutation, fingerprint_of(mutation, told), taken)
 
 
-def _refused(value: Any, faults: Sequence[Fault], now: datetime) -> SentMutation:
+def _refused(value: Any, faults: Sequence[Fault], now: datetime, tell: Tell) -> SentMutation:
     """A mutation that cannot be read, with as much of it as can. Its refusal is kept under its id, unless another version of the
     service may know what this one does not."""
     value = value if isinstance(value, dict) else {}
@@ -300,7 +304,7 @@ def _refused(value: Any, faults: Sequence[Fault], now: datetime) -> SentMutation
     is_unknown = isinstance(op, str) and op not in OPS
     is_unknown = is_unknown or any(fault.code == "unknown-field" and fault.pointer.count("/") == 1 for fault in faults)
     pointers = [_clean(fault.pointer.removeprefix("/patch") or fault.pointer) for fault in faults]
-    messages = [_clean(f"{fault.message}; {fault.hint}" if fault.hint else fault.message) for fault in faults]
+    messages = [_clean("; ".join(tell(text) for text in (fault.message, fault.hint) if text)) for fault in faults]
     refusal = Rejection("unsupported" if is_unknown else "invalid", pointers, messages)
     seen = value.get("from")
     usable = {
@@ -442,6 +446,9 @@ def get_sync_records(context: Context, owner: CurrentOwner, query: Annotated[Rec
     return RecordsOut(str(state), missing, [record_out(stored, query.form) for stored in found])
 
 
+_SYNC_HEADERS = {"Preference-Applied": "return=minimal, where it was preferred.", **CONTENT_LANGUAGE}
+
+
 @sync.post("/sync", responses=problems("cannot-calculate-changes", "state-mismatch"))
 def sync_holdings(
     context: Context,
@@ -449,21 +456,36 @@ def sync_holdings(
     query: Annotated[FormQuery, Query()],
     minimal: PrefersMinimal,
     body: Unread[SyncIn],
-) -> Annotated[Reply[SyncOut], Sends(headers={"Preference-Applied": "return=minimal, where it was preferred."})]:
-    """Send what a device did while it was offline."""
+    language: AskedLanguage,
+) -> Annotated[
+    Reply[SyncOut], Sends(headers={"Preference-Applied": "return=minimal, where it was preferred.", **CONTENT_LANGUAGE})
+]:
+    """Send what a device did while it was offline. Why a mutation is rejected is told in the language that is asked for when
+    it comes first."""
     asked, now = _read_batch(body.value), context.now()
     is_sound = body.value.is_sound
-    batch = [judged(one, now, asked.sent_at, is_sound=is_sound) for one in asked.mutations]
+    batch = [judged(one, now, asked.sent_at, language.refusal, is_sound=is_sound) for one in asked.mutations]
     if_in, known = _read(asked.if_in_state), _read(asked.known_state)
 
     def act(connection: Connection) -> actions.AppliedBatch:
         attributes = known_attributes(connection, owner, CORE)
-        return actions.synchronise(connection, owner, asked.client_id, batch, attributes, now, if_in=if_in, known=known)
+        return actions.synchronise(
+            connection,
+            owner,
+            asked.client_id,
+            batch,
+            attributes,
+            now,
+            if_in=if_in,
+            known=known,
+            tell=language.refusal,
+        )
 
     done = context.database.write(act)
     records = _touched(batch, done, query.form, minimal=minimal)
     answer = SyncOut(str(done.before), str(done.after), [*done.answers], records, [*done.missing_photos])
-    return Reply(answer, {"Preference-Applied": MINIMAL} if minimal else {})
+    headers = dict(spoken(language))
+    return Reply(answer, {**headers, "Preference-Applied": MINIMAL} if minimal else headers)
 
 
 def _touched(

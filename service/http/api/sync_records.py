@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from msgspec import UNSET, Meta, UnsetType
 from pydantic import AfterValidator, Field
-from pydantic_core import PydanticCustomError
 
 from service.facts.recorded import RecordedFact, RecordedIssue
 from service.holdings.model import OWN_FIELDS, HeldPhoto, Mark, PieceValue, PricePaid, Status
@@ -18,6 +17,7 @@ from service.holdings.sync.record import Written, ids_in
 from service.holdings.sync.store import StoredRecord
 from service.http.api.holdings import AnyConflictOut, conflict_out
 from service.http.wire import Out, QueryIn, one_of
+from service.rules.shape_messages import complaint
 
 MOST_FIELDS = 200
 _NOT_FIELDS = frozenset(
@@ -39,11 +39,14 @@ class RecordForm:
 def _fields(text: str) -> str:
     names = text.split(",")
     if len(names) > MOST_FIELDS:
-        raise PydanticCustomError("fields", f"`fields` takes at most {MOST_FIELDS} names")
+        raise complaint("fields", "`fields` takes at most {most} names", most=MOST_FIELDS)
     for name in names:
         if not 1 <= len(name) <= 120 or name in _NOT_FIELDS:
-            taken = "names of facts and own fields with a comma between, such as number,status,grade"
-            raise PydanticCustomError("fields", f"`fields` takes {taken}; id, writers and conflicts are always there")
+            raise complaint(
+                "fields",
+                "`fields` takes names of facts and own fields with a comma between, such as number,status,grade; "
+                "id, writers and conflicts are always there",
+            )
     return text
 
 

@@ -14,7 +14,7 @@ from msgspec import UNSET, Meta, UnsetType
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
-from service.errors import Fault, Invalid, InvalidQuery, NotFound, SetwrightError
+from service.errors import Fault, Invalid, InvalidQuery, NotFound, Sentence, SetwrightError
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import Concept, Kind, TaggedName
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
@@ -397,12 +397,23 @@ def _of_skos(fault: Fault, fields: Mapping[str, Any]) -> Fault:
     steps = fault.pointer.split("/")[1:]
     if steps == ["name"]:
         hint = "send ?name=, of letters, digits, _ . and -"
-        return Fault("skos", f"the scheme's IRI gives no name: {fault.message}", hint=hint)
+        return Fault.of("skos", "the scheme's IRI gives no name: {fault}", hint=hint, fault=fault.message)
     if len(steps) < 2 or steps[0] != "concepts":
-        return replace(fault, pointer="", message=f"{'/'.join(steps)}: {fault.message}" if steps else fault.message)
+        return replace(
+            fault,
+            pointer="",
+            message=Sentence("{path}: {fault}", path="/".join(steps), fault=fault.message) if steps else fault.message,
+        )
     concept = fields["concepts"][int(steps[1])]
     return replace(
-        fault, pointer="", message=f"of the concept '{concept['id'][:80]}', {' '.join(steps[2:])}: {fault.message}"
+        fault,
+        pointer="",
+        message=Sentence(
+            "of the concept '{id}', {path}: {fault}",
+            id=concept["id"][:80],
+            path=" ".join(steps[2:]),
+            fault=fault.message,
+        ),
     )
 
 

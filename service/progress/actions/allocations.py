@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
+from service.errors import Fault, Invalid, NotAuthenticated, OverLimit, Sentence
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
@@ -90,14 +90,17 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
     if owner is None:
         raise NotAuthenticated("sets that are kept here need an account; without one send definitions and `holdings`")
     sent = {"issues": inputs.issues, "vocabularies": inputs.vocabularies, "holdings": inputs.holdings is not None}
-    message = "goes with definitions in the body only"
-    faults = [Fault("clash", f"`{name}` {message}", f"/{name}") for name, is_sent in sent.items() if is_sent]
+    faults = [
+        Fault.of("clash", "`{name}` goes with definitions in the body only", f"/{name}", name=name)
+        for name, is_sent in sent.items()
+        if is_sent
+    ]
     if faults:
         raise Invalid(faults)
     names = [stored_definition_id(str(one.definition)) for one in inputs.sets]
     first = {name: number for number, name in reversed(list(enumerate(names)))}
     faults = [
-        Fault("clashing-id", f"this is the set number {first[name]} too", f"/sets/{number}/definition")
+        Fault.of("clashing-id", "this is the set number {first} too", f"/sets/{number}/definition", first=first[name])
         for number, name in enumerate(names)
         if first[name] != number
     ]
@@ -117,7 +120,12 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
 
 def _ensure_within(holdings: int, sets: int) -> None:
     if holdings * sets > MOST_PAIRS:
-        message = f"{holdings} holdings in {sets} sets; up to {MOST_PAIRS} holdings times sets are allocated at once"
+        message = Sentence(
+            "{holdings} holdings in {sets} sets; up to {most} holdings times sets are allocated at once",
+            holdings=holdings,
+            sets=sets,
+            most=MOST_PAIRS,
+        )
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
@@ -207,7 +215,12 @@ def _read_all(
         faults.extend(fault.under(f"/holdings/{place}") for fault in common)
         name = item.get("id") if isinstance(item, dict) else None
         if isinstance(name, str) and seen.setdefault(name, place) != place:
-            message = f"the id '{name[:200]}' is that of two holdings, {seen[name]} and {place}"
+            message = Sentence(
+                "the id '{name}' is that of two holdings, {seen} and {place}",
+                name=name[:200],
+                seen=seen[name],
+                place=place,
+            )
             faults.append(Fault("clashing-id", message, f"/holdings/{place}/id", "give every holding an id of its own"))
         for number, wrong in enumerate(wrongs):
             ignored[number].extend(
@@ -229,7 +242,7 @@ def _read_issues(entries: Sequence[SentIssue], tables: Sequence[Attributes]) -> 
             wrongs.append([fault.under("/facts") for fault in wrong])
         faults.extend(fault.under(f"/issues/{place}") for fault in _common(wrongs))
         if entry.id in seen:
-            faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
+            faults.append(Fault.of("clashing-id", "two issues have the id '{id}'", f"/issues/{place}/id", id=entry.id))
         seen.add(entry.id)
     faults.extend(faults_of_sent_replacements(entries, reference.issue_facts()))
     return ReadIssues(by_set, faults)

@@ -16,7 +16,7 @@ from service.accounts.model import Owner
 from service.database.engine import Database
 from service.definitions import actions as definitions
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, NotAuthenticated, OverLimit
+from service.errors import Fault, Invalid, NotAuthenticated, OverLimit, Sentence
 from service.evaluation.cost import in_turn
 from service.evaluation.recorded import RecordedCoins
 from service.facts.attributes import Attributes
@@ -84,7 +84,7 @@ def consider(database: Database, owner: Owner | None, inputs: CandidatesInputs) 
 def _ensure_different_ids(coins: Sequence[CandidateCoin]) -> None:
     first = {coin.id: number for number, coin in reversed(list(enumerate(coins)))}
     faults = [
-        Fault("clashing-id", f"two coins have the id '{coin.id[:80]}'", f"/coins/{number}/id")
+        Fault.of("clashing-id", "two coins have the id '{id}'", f"/coins/{number}/id", id=coin.id[:80])
         for number, coin in enumerate(coins)
         if first[coin.id] != number
     ]
@@ -136,7 +136,11 @@ def kept_sets(
         store = DefinitionStore(connection, owner)
         found = [line.id for line, _ in store.page(None, MOST_SETS + 1)] if wanted is None else wanted
         if len(found) > MOST_SETS or len(found) * tries_each > MOST_TRIES:
-            message = f"coins are tried on up to {MOST_SETS} sets at once, {MOST_TRIES} coins times sets in all"
+            message = Sentence(
+                "coins are tried on up to {most} sets at once, {tries} coins times sets in all",
+                most=MOST_SETS,
+                tries=MOST_TRIES,
+            )
             raise OverLimit([Fault("over-limit", message, "/definitions", "name the definitions to try it on")])
         known = definitions.known_attributes(connection, owner, CORE)
         holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
@@ -209,7 +213,7 @@ def _read(
 def _ensure_new(coins: Sequence[Holding], holdings: Sequence[Holding]) -> None:
     taken = frozenset(holdings.ids) if isinstance(holdings, RecordedCoins) else {holding.id for holding in holdings}
     faults = [
-        Fault("clashing-id", f"a holding has the id '{coin.id[:80]}' already", f"/coins/{number}/id")
+        Fault.of("clashing-id", "a holding has the id '{id}' already", f"/coins/{number}/id", id=coin.id[:80])
         for number, coin in enumerate(coins)
         if coin.id in taken
     ]
@@ -219,7 +223,9 @@ def _ensure_new(coins: Sequence[Holding], holdings: Sequence[Holding]) -> None:
 
 def _ensure_known_issues(coins: Sequence[Holding], issues: Mapping[str, Facts]) -> None:
     faults = [
-        Fault("unknown-issue", f"the issue '{issue[:80]}' is in no catalogue here", f"/coins/{number}/issue")
+        Fault.of(
+            "unknown-issue", "the issue '{issue}' is in no catalogue here", f"/coins/{number}/issue", issue=issue[:80]
+        )
         for number, coin in enumerate(coins)
         for issue in coin.issues
         if issue not in issues

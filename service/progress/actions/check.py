@@ -9,7 +9,7 @@ from typing import Any
 from service.accounts.model import Owner
 from service.analysis.findings import ERROR, WARNING, Finding, check_definition, counts_by_severity, findings_of_faults
 from service.database.engine import Database
-from service.errors import Fault, Invalid, Unsound
+from service.errors import Fault, Invalid, Tell, Unsound
 from service.progress.actions.editions import editions
 from service.progress.actions.inputs import (
     DefinitionReference,
@@ -30,9 +30,9 @@ from service.rules.definition import Definition
 from service.rules.document import read_definition
 
 
-def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> DefinitionCheck:
+def check_report(database: Database, owner: Owner | None, inputs: Inputs, tell: Tell = str) -> DefinitionCheck:
     """The findings on a definition, sent or kept here. A document that cannot be read has its faults as findings, pointers into
-    the document; faults of the other members of the request raise Invalid."""
+    the document, told in the language of `tell`; faults of the other members of the request raise Invalid."""
     stored = load(database, owner, inputs, latest=True)
     schemes = vocabularies_of(inputs, stored.own)
     document, identity, number = document_of(inputs, stored)
@@ -40,7 +40,7 @@ def check_report(database: Database, owner: Owner | None, inputs: Inputs) -> Def
     try:
         definition = read_definition(document, vocabularies=schemes)
     except Invalid as refusal:
-        found = findings_of_faults(refusal.faults)
+        found = findings_of_faults(refusal.faults, tell)
     else:
         faults: list[Fault] = []
         issues = issues_of(inputs, definition.attributes, faults, stored.own)
@@ -92,6 +92,6 @@ def ensure_sound(definition: Definition, today: date, *, acknowledged: bool, own
     warnings = [] if acknowledged else [finding for finding in found if finding.severity == WARNING]
     if errors or warnings:
         hint = "publish with ?acknowledged=true in spite of it"
-        faults = [Fault(finding.code, finding.message, finding.pointer) for finding in errors]
-        faults += [Fault(finding.code, finding.message, finding.pointer, hint) for finding in warnings]
+        faults = [Fault.of(finding.code, "{finding}", finding.pointer, finding=finding) for finding in errors]
+        faults += [Fault.of(finding.code, "{finding}", finding.pointer, hint, finding=finding) for finding in warnings]
         raise Unsound(faults, "the check of the definition found what must not be published; see `errors`")

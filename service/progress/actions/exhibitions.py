@@ -102,7 +102,13 @@ def _lent(loans: Sequence[Loan], request: EvaluationRequest) -> tuple[Holding, .
     except Invalid as refusal:
         raise refusal.under("/loans") from None
     faults = [
-        Fault("unknown-issue", f"the issue '{issue}' is in no catalogue here", f"/loans/{at}/issue", "see /v1/issues")
+        Fault.of(
+            "unknown-issue",
+            "the issue '{issue}' is in no catalogue here",
+            f"/loans/{at}/issue",
+            "see /v1/issues",
+            issue=issue,
+        )
         for at, loan in enumerate(lent)
         for issue in loan.issues
         if issue not in request.issues

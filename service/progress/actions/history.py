@@ -13,7 +13,7 @@ from service.accounts.model import Owner
 from service.definitions.history import actions
 from service.definitions.history.model import HistoryChange, RecordedDay, RecordedPlacements
 from service.definitions.history.store import HistoryStore
-from service.errors import Conflict, Fault, Invalid, Stale
+from service.errors import Conflict, Fault, Invalid, Sentence, Stale
 from service.progress.actions.stored_set import StoredSet, load_key, load_stored_set
 from service.progress.evaluate import evaluate_unnamed
 from service.progress.history import HistoryNote, history_events, plan, recorded_placements
@@ -123,9 +123,13 @@ def _look(connection: Connection, owner: Owner, identity: str, number: int | Non
 def _fault_of_day(standing: RecordedPlacements, day: date, today: date) -> Fault | None:
     last = standing.noted
     if last is not None and day < last.day:
-        message = f"the set was noted on {last.day.isoformat()} already: an earlier day cannot be noted any more"
-        return Fault("day-order", message, "/on", f"{last.day.isoformat()} or later")
+        message = Sentence(
+            "the set was noted on {day} already: an earlier day cannot be noted any more", day=last.day.isoformat()
+        )
+        return Fault("day-order", message, "/on", Sentence("{day} or later", day=last.day.isoformat()))
     # Somewhere it is tomorrow already.
     if day > today + timedelta(days=1):
-        return Fault("day-order", f"{day.isoformat()} is still to come: a note records how the set is filled", "/on")
+        return Fault.of(
+            "day-order", "{day} is still to come: a note records how the set is filled", "/on", day=day.isoformat()
+        )
     return None

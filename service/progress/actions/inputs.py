@@ -17,7 +17,7 @@ from service.database.engine import Database
 from service.database.ids import read_id
 from service.definitions.model import NO_DECISIONS, Decisions, Revision
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit
+from service.errors import Fault, Invalid, NotAuthenticated, NotFound, OverLimit, Sentence
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holdings
@@ -163,7 +163,7 @@ def issues_of(
         facts, wrong = read_facts(entry.facts, attributes, strict=True)
         faults.extend(fault.under(f"/issues/{place}/facts") for fault in wrong)
         if entry.id in own:
-            faults.append(Fault("clashing-id", f"two issues have the id '{entry.id}'", f"/issues/{place}/id"))
+            faults.append(Fault.of("clashing-id", "two issues have the id '{id}'", f"/issues/{place}/id", id=entry.id))
         own[entry.id] = facts
     known = issues.under(own)
     faults.extend(faults_of_sent_replacements(inputs.issues, known, kept.replaces))
@@ -204,7 +204,9 @@ def holdings_of(
 ) -> tuple[Holding, ...]:
     """Holdings of the request; `pointer` leads to the one holding, when there is only one. Raises OverLimit."""
     if len(raw) > MOST_HOLDINGS:
-        message = f"one evaluation takes up to {MOST_HOLDINGS} holdings, not {len(raw)}"
+        message = Sentence(
+            "one evaluation takes up to {most} holdings, not {count}", most=MOST_HOLDINGS, count=len(raw)
+        )
         raise OverLimit([Fault("over-limit", message, "/holdings")])
     try:
         return read_holdings(list(raw), attributes, strict=True)

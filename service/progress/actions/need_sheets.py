@@ -51,7 +51,7 @@ def load_sets(connection: Connection, owner: Owner) -> StoredSets:
     """Every set of the owner's with the holdings. Raises OverLimit where there are too many."""
     found = [line.id for line, _ in DefinitionStore(connection, owner).page(None, MOST_SETS + 1)]
     if len(found) > MOST_SETS:
-        raise OverLimit([Fault("over-limit", f"need sheets are made of up to {MOST_SETS} sets")])
+        raise OverLimit([Fault.of("over-limit", "need sheets are made of up to {most} sets", most=MOST_SETS)])
     holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
     sets = [load_stored_set(connection, owner, name, holdings=holdings, own=own) for name in found]
     return StoredSets(load_sets_key(connection, owner), sets)

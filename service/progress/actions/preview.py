@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.accounts.model import Owner
 from service.analysis.findings import check_definition, findings_of_faults
 from service.database.engine import Database
-from service.errors import Invalid
+from service.errors import Invalid, Tell
 from service.progress.actions.check import document_of
 from service.progress.actions.editions import editions
 from service.progress.actions.evaluate import EvaluationInputs, loaded_request
@@ -18,9 +18,14 @@ from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 
 def preview(
-    database: Database, owner: Owner | None, inputs: EvaluationInputs, speech: Speech = ENGLISH_SPEECH
+    database: Database,
+    owner: Owner | None,
+    inputs: EvaluationInputs,
+    speech: Speech = ENGLISH_SPEECH,
+    tell: Tell = str,
 ) -> DefinitionPreview:
-    """What a draft does, sent or kept here; `speech`: the language of its rules in words. A document that cannot be read has its
+    """What a draft does, sent or kept here; `speech`: the language of its rules in words, `tell`: of what is wrong
+    with it. A document that cannot be read has its
     faults as findings; faults of the other members of the request raise Invalid. Raises NotAuthenticated, NotFound, OverLimit."""
     stored = load(database, owner, inputs, all_holdings=inputs.holdings is None, latest=True)
     document, identity, number = document_of(inputs, stored)
@@ -28,9 +33,9 @@ def preview(
     try:
         definition = read_definition(document, vocabularies=schemes)
     except Invalid as refusal:
-        found = findings_of_faults(refusal.faults)
+        found = findings_of_faults(refusal.faults, tell)
         which = CheckedDefinition(identity, number, None)
-        return preview_of_faults(document, refusal.faults, found, which, **editions())
+        return preview_of_faults(document, refusal.faults, found, which, tell, **editions())
     request = loaded_request(inputs, stored, definition).request
     found = check_definition(definition, request.issues, inputs.today, request.replaces, shipped.claims())
     which = CheckedDefinition(identity, number, definition.digest)

@@ -15,7 +15,7 @@ from service.database.types import written
 from service.definitions.model import declared as declared_attributes
 from service.definitions.model import extended
 from service.definitions.store import DefinitionStore
-from service.errors import Fault, Invalid, InvalidQuery, NotFound
+from service.errors import Fault, Invalid, InvalidQuery, NotFound, Sentence
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
@@ -121,7 +121,12 @@ class _Read:
                 self.filter_attributes = self.filter_attributes.extended(place_attribute(name) for name in named)
             return bind(expression, self.filter_attributes, self.vocabularies)
         except NotFound as refusal:
-            fault = Fault("not-found", f"set(...) names a definition that you do not have: {refusal}", "/filter")
+            fault = Fault.of(
+                "not-found",
+                "set(...) names a definition that you do not have: {refusal}",
+                "/filter",
+                refusal=refusal.told,
+            )
             raise InvalidQuery([fault], "the filter is not a valid rule; see `errors`") from None
         except Invalid as refusal:
             faults = [Fault(f.code, f.message, "/filter", f.hint, f.line, f.column) for f in refusal.faults]
@@ -150,7 +155,9 @@ def _order(text: str | None, attributes: Attributes) -> Order:
     order = Order(text.removeprefix("-"), text.startswith("-"))
     if order.name not in ORDERED and order.name not in attributes:
         near = nearest(order.name, [*ORDERED, *attributes])
-        hint = f"did you mean '{near}'?" if near else None
-        fault = Fault("unknown-attribute", f"holdings cannot be sorted by '{order.name[:80]}'", "/sort", hint)
+        hint = Sentence("did you mean '{near}'?", near=near) if near else None
+        fault = Fault.of(
+            "unknown-attribute", "holdings cannot be sorted by '{name}'", "/sort", hint, name=order.name[:80]
+        )
         raise InvalidQuery([fault], "the order is not valid; see `errors`")
     return order

@@ -17,7 +17,7 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Any, TypeAlias
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.facts.words import nearest
 from service.rules.cql2.limits import (
     CHARACTERS,
@@ -104,7 +104,7 @@ def _canonical(value: object, pointer: str, faults: list[Fault], place: str) -> 
     elif isinstance(value, int | float | Decimal):
         number, complaint = _number(value)
         if complaint:
-            wrong(complaint, code="number")
+            wrong(Sentence(complaint), code="number")
         return number
     elif value is None:
         wrong("null is not a value", "to ask whether something is known to be none, use isNull")
@@ -123,16 +123,17 @@ def _canonical_text(value: str, pointer: str, faults: list[Fault]) -> str:
     return str(value)
 
 
-def _number(value: float | Decimal) -> tuple[int | Decimal, str | None]:
+def _number(value: float | Decimal) -> tuple[int | Decimal, Sentence | None]:
     """The number without rounding, and the complaint about it, if any."""
     if isinstance(value, int):
-        return int(value), None if -(2**63) <= value < 2**63 else "a whole number must fit in 64 bits"
+        return int(value), None if -(2**63) <= value < 2**63 else Sentence("a whole number must fit in 64 bits")
     number = Decimal(repr(float(value))) if isinstance(value, float) else value
     if not number.is_finite():
-        return 0, "a number must be finite, and its exponent within 100"
+        return 0, Sentence("a number must be finite, and its exponent within 100")
     _, digits, exponent = number.as_tuple()
     if len(digits) > DIGITS or abs(number.adjusted()) > EXPONENT or abs(int(exponent)) > EXPONENT + DIGITS:
-        return (0, f"a decimal has at most {DIGITS} digits and an exponent within {EXPONENT}")
+        sentence = "a decimal has at most {digits} digits and an exponent within {exponent}"
+        return 0, Sentence(sentence, digits=DIGITS, exponent=EXPONENT)
     # Written as text it has no point and would be read as a whole number.
     return _number(int(number)) if exponent == 0 else (number, None)
 
@@ -152,32 +153,43 @@ def _canonical_object(value: dict[Any, Any], pointer: str, faults: list[Fault], 
             name = "bbox" if "bbox" in keys else "interval"
             faults.append(replace(unsupported(name.upper(), UNSUPPORTED[name]), pointer=pointer))
         elif isinstance(geo, str) and UNSUPPORTED.get(geo.lower()) == "spatial literal":
-            faults.append(replace(unsupported(geo, "spatial literal"), pointer=pointer))
+            faults.append(replace(unsupported(geo, UNSUPPORTED[geo.lower()]), pointer=pointer))
         else:
             wrong("unknown object in a rule", 'known are {"op", "args"}, {"property"}, {"date"}, {"timestamp"}')
         return None
     for key in (key for key in value if key != kind and (kind, key) != ("op", "args")):
-        name = shortened(key) if isinstance(key, str) else "a key that is not text"
-        wrong(f"{name} is not allowed beside '{kind}'", "leave it out")
+        name = shortened(key) if isinstance(key, str) else Sentence("a key that is not text")
+        wrong(Sentence("{name} is not allowed beside '{kind}'", name=name, kind=kind), "leave it out")
     given = value[kind]
     if kind == "op":
         return _canonical_operator(given, value.get("args"), pointer, faults)
     if place == "whole" and kind != "property":
-        wrong("a rule must be true or false of a coin", f"compare the {kind} with an attribute")
+        hint = "compare the date with an attribute" if kind == "date" else "compare the timestamp with an attribute"
+        wrong("a rule must be true or false of a coin", hint)
         return None
     if not isinstance(given, str):
-        wrong(f"'{kind}' takes one text", at=f"/{kind}")
+        wrong(Sentence("'{kind}' takes one text", kind=kind), at=f"/{kind}")
     elif kind == "property":
         if found := [replace(fault, pointer=f"{pointer}/property") for _, fault in forbidden_characters(given)]:
             faults.extend(found)
         elif len(given) > CHARACTERS or not IDENTIFIER.fullmatch(given):
-            wrong(f"{shortened(given)} is not a name", "names have letters, digits, _ : and .", at="/property")
+            wrong(
+                Sentence("{name} is not a name", name=shortened(given)),
+                "names have letters, digits, _ : and .",
+                at="/property",
+            )
         return {"property": str(given)}
     else:
         moment = _moment(kind, given)
         example = "2026-01-31" if kind == "date" else "2026-01-31T12:00:00Z"
         if moment is None:
-            wrong(f"{shortened(given)} is not a {kind}", f"write it as {example}", at=f"/{kind}")
+            wrong(
+                Sentence(
+                    "{name} is not a date" if kind == "date" else "{name} is not a timestamp", name=shortened(given)
+                ),
+                Sentence("write it as {example}", example=example),
+                at=f"/{kind}",
+            )
         return {kind: moment}
     return None
 
@@ -212,16 +224,25 @@ def _canonical_operator(op: object, args: object, pointer: str, faults: list[Fau
     if not known and not _callable(op):
         near = OTHER_SIGNS.get(op) or nearest(op, ARITY)
         wrong(
-            f"unknown operator {shortened(op)}", f"did you mean '{near}'?" if near else None, "unknown-operator", "/op"
+            Sentence("unknown operator {op}", op=shortened(op)),
+            Sentence("did you mean '{near}'?", near=near) if near else None,
+            "unknown-operator",
+            "/op",
         )
     if not isinstance(args, list):
-        wrong(f"{shortened(op)} takes its arguments as a list, 'args'")
+        wrong(Sentence("{op} takes its arguments as a list, 'args'", op=shortened(op)))
         return None
     if known:
         count = ARITY[op]
         if len(args) < 2 if count is None else len(args) != count:
-            needs = "two or more" if count is None else str(count)
-            wrong(f"{shortened(op)} takes {needs} argument{'s' * (count != 1)}, not {len(args)}")
+            sentence = (
+                "{name} takes two or more arguments, not {count}"
+                if count is None
+                else "{name} takes 1 argument, not {count}"
+                if count == 1
+                else "{name} takes {wanted} arguments, not {count}"
+            )
+            wrong(Sentence(sentence, name=shortened(op), wanted=count, count=len(args)))
     if op == "in" and len(args) == 2 and isinstance(args[1], list) and not args[1]:
         wrong("IN takes at least one value", at="/args/1")
     if op == "like" and len(args) == 2 and not _is_pattern(args[1]):

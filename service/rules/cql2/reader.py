@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from lark import Lark, Token, Transformer, UnexpectedInput, v_args
 
-from service.errors import Fault, Invalid, OverLimit
+from service.errors import Fault, Invalid, OverLimit, Sentence, chained
 from service.facts.words import nearest
 from service.rules.cql2.json import ARRAY_FUNCTIONS, KEYWORDS, Json, checked_tree
 from service.rules.cql2.limits import check_size, refusal, shortened
@@ -215,16 +215,16 @@ def _placed(fault: Fault, positions: Mapping[str, Position]) -> Fault:
 
 
 _EXPECTED = (
-    ({"NAME"}, "an attribute, a value or a bracket"),
-    ({"COMPARE"}, "a comparison (=, <>, <, <=, >, >=)"),
-    ({"_LIKE"}, "LIKE, IN, BETWEEN or IS NULL"),
-    ({"PLUS", "TIMES", "CARET"}, "an arithmetic sign"),
-    ({"_AND"}, "AND"),
-    ({"_OR"}, "OR"),
-    ({"_NULL"}, "NULL"),
-    ({"_COMMA"}, "a comma"),
-    ({"_RPAR"}, "a closing bracket"),
-    ({"$END"}, "the end of the rule"),
+    ({"NAME"}, Sentence("an attribute, a value or a bracket")),
+    ({"COMPARE"}, Sentence("a comparison (=, <>, <, <=, >, >=)")),
+    ({"_LIKE"}, Sentence("LIKE, IN, BETWEEN or IS NULL")),
+    ({"PLUS", "TIMES", "CARET"}, Sentence("an arithmetic sign")),
+    ({"_AND"}, Sentence("AND")),
+    ({"_OR"}, Sentence("OR")),
+    ({"_NULL"}, Sentence("NULL")),
+    ({"_COMMA"}, Sentence("a comma")),
+    ({"_RPAR"}, Sentence("a closing bracket")),
+    ({"$END"}, Sentence("the end of the rule")),
 )
 
 
@@ -247,15 +247,24 @@ def _syntax(error: UnexpectedInput, text: str, opened: list[int]) -> Fault:
             return Fault(
                 "syntax", "the rule is empty", hint="for a rule that every coin fits, write TRUE", line=1, column=1
             )
-    listed = " or ".join([", ".join(wanted[:-1]), wanted[-1]] if wanted[1:] else wanted)
+    listed = (
+        Sentence("{options} or {last}", options=chained("{first}, {last}", wanted[:-1]), last=wanted[-1])
+        if wanted[1:]
+        else chained("{first}, {last}", wanted)
+    )
     return _found(token, text, listed, _suggestion(token))
 
 
 def _found(token: Token | None, text: str, wanted: str, hint: str | None) -> Fault:
     ended = token is None or token.type == "$END"
-    found = "the rule ends" if ended else f"found {shortened(str(token))}"
+    sentence = "the rule ends, expected {wanted}" if ended else "found {token}, expected {wanted}"
     where = Lines(text).at(len(text)) if ended or token is None else {"line": token.line, "column": token.column}
-    return Fault("syntax", f"{found}, expected {wanted or 'something else'}", hint=hint, **where)
+    return Fault(
+        "syntax",
+        Sentence(sentence, token=shortened(str(token)), wanted=Sentence(wanted or "something else")),
+        hint=hint,
+        **where,
+    )
 
 
 def _suggestion(token: Token | None) -> str | None:
@@ -269,5 +278,9 @@ def _suggestion(token: Token | None) -> str | None:
         return "put brackets around one of the two powers"
     if token.type == "NAME":
         known = nearest(token, ("and", "or", "not", "between", "like", "in", "is"))
-        return f"did you mean {known.upper()}?" if known else "write a text in single quotes: 'crown'"
+        return (
+            Sentence("did you mean {known}?", known=known.upper())
+            if known
+            else "write a text in single quotes: 'crown'"
+        )
     return None

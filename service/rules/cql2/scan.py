@@ -10,7 +10,7 @@ from bisect import bisect_left
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.errors import Fault
+from service.errors import Fault, Sentence
 from service.rules.cql2.json import BLANKS, IDENTIFIER, KEYWORDS, OTHER_SIGNS
 from service.rules.cql2.limits import (
     CHARACTERS,
@@ -113,21 +113,30 @@ _JOINING = KEYWORDS - {"TRUE", "FALSE", "NULL"}
 def _complaint(kind: str | None, found: str, text: str, end: int) -> tuple[Fault | None, bool]:
     """The fault of one piece of text, or None; and whether the text after it cannot be checked."""
     if kind == "unclosed":
-        what = "text" if found == "'" else "name"
-        hint = "an apostrophe inside a text is written twice: 'King''s head'" if found == "'" else None
-        return Fault("syntax", f"the {what} that begins here has no closing {found}", hint=hint), True
+        if found == "'":
+            hint = "an apostrophe inside a text is written twice: 'King''s head'"
+            return Fault.of("syntax", "the text that begins here has no closing {sign}", hint=hint, sign=found), True
+        return Fault.of("syntax", "the name that begins here has no closing {sign}", sign=found), True
     if kind == "other":
         right = OTHER_SIGNS[found]
-        return Fault("syntax", f"'{found}' is not part of this rule language", hint=f"write {right}"), False
+        return Fault.of(
+            "syntax",
+            "'{found}' is not part of this rule language",
+            hint=Sentence("write {right}", right=right),
+            found=found,
+        ), False
     if kind == "odd" and found != "\0" and not "\ud800" <= found <= "\udfff":
-        return Fault("syntax", f"{shortened(found)} is not allowed outside quotes"), False
+        return Fault.of("syntax", "{found} is not allowed outside quotes", found=shortened(found)), False
     if kind == "number" and _NAMELIKE.match(text, end):
-        return Fault(
-            "syntax", f"the number {shortened(found)} runs into what follows", hint="put a space between them"
+        return Fault.of(
+            "syntax",
+            "the number {found} runs into what follows",
+            hint="put a space between them",
+            found=shortened(found),
         ), False
     if kind == "quoted" and not IDENTIFIER.fullmatch(found[1:-1]):
         hint = "double quotes are for names of attributes; write a text in single quotes: 'crown'"
-        return Fault("syntax", f"{shortened(found[1:-1])} is not a name", hint=hint), False
+        return Fault.of("syntax", "{name} is not a name", hint=hint, name=shortened(found[1:-1])), False
     if kind == "word":
         refused = UNSUPPORTED.get(found.lower())
         if refused is not None and _CALLING.match(text, end):
@@ -135,7 +144,7 @@ def _complaint(kind: str | None, found: str, text: str, end: int) -> tuple[Fault
         if not IDENTIFIER.fullmatch(found) and not _FORBIDDEN.search(found):
             curly = any(quote in found for quote in "‘’‚‛“”„´")
             hint = "write texts in straight quotes: 'crown'" if curly else "names have letters, digits, _ : and ."
-            return Fault("syntax", f"{shortened(found)} is not a name", hint=hint), False
+            return Fault.of("syntax", "{name} is not a name", hint=hint, name=shortened(found)), False
     return None, False
 
 

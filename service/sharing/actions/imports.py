@@ -44,7 +44,7 @@ async def prepare_import(context: Context, request: ImportRequest) -> Definition
     try:
         fetched = await context.fetcher.fetch(request.address)
     except FetchError as refusal:
-        raise type(refusal)(str(refusal), [Fault(refusal.code, str(refusal), "/from")]) from None
+        raise type(refusal)(refusal.told, [Fault(refusal.code, refusal.told, "/from")]) from None
     if is_read_quickly(fetched):
         return await context.compute(lambda: checked_fetched(fetched, request, now))
     made: DefinitionImport = await context.in_process(
