@@ -7,6 +7,7 @@ session, and every worker of it, has databases of its own and drops them.
 
 from __future__ import annotations
 
+import gc
 import ipaddress
 import os
 import uuid
@@ -61,6 +62,17 @@ def pytest_configure(config: pytest.Config) -> None:
     # A worker that is done takes tests over from the other: some take a minute, most a moment.
     if getattr(config.option, "dist", "no") == "load":
         config.option.dist = "worksteal"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    # What is read to find the tests stays until the end: some million objects, which no collection need look through again.
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:

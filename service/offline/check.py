@@ -43,7 +43,9 @@ def check_file(path: Path, day: date) -> list[FileFinding]:
         document = parse_json(raw) if is_json else parse_yaml(raw)
     except Invalid as refusal:
         return [
-            FileFinding(str(path), fault.line or 1, fault.column or 1, ERROR, fault.code, fault.pointer, str(fault.message))
+            FileFinding(
+                str(path), fault.line or 1, fault.column or 1, ERROR, fault.code, fault.pointer, str(fault.message)
+            )
             for fault in refusal.faults
         ]
     positions = Positions(raw.decode(), is_json=is_json)

@@ -135,7 +135,7 @@ def test_widened_narrowed_and_equal_are_what_enumeration_says(pair: tuple[Any, A
     holds_examples(found, old, new)
 
 
-@settings(SOME, max_examples=60)
+@settings(SOME, max_examples=40)
 @given(two_rules(), rules(most_names=1), rules(most_names=1))
 def test_under_a_scope_the_effective_rule_is_what_is_compared(pair: tuple[Any, Any], scope: Any, later: Any) -> None:
     old, new = ({"op": "and", "args": [scope, rule]} for rule in pair)

@@ -30,7 +30,7 @@ def questions(draw: st.DrawFn) -> list[list[tuple[Any, bool]]]:
     return draw(st.lists(asked, min_size=1, max_size=4))
 
 
-@settings(max_examples=examples(300), deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(asked=questions())
 def test_an_answer_is_the_same_with_what_earlier_questions_left(asked: list[list[tuple[Any, bool]]]) -> None:
     remembered = RememberedSplits(ATTRIBUTES, AROUND)

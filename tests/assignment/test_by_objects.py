@@ -18,7 +18,7 @@ from tests.assignment.by_objects.solve import solve as solve_by_objects
 from tests.assignment.instances import a_problem, a_rule, like_places
 from tests.strategies import examples
 
-BLOCKS = 8
+BLOCKS = 4
 SPANS = (0, 1, 3, 69, 10**9, 2**50, 2**60)
 
 
@@ -84,7 +84,7 @@ def problems(block: int, count: int) -> Iterator[AssignmentProblem]:
 
 @pytest.mark.parametrize("block", range(BLOCKS))
 def test_arrays_and_objects_agree(block: int) -> None:
-    for problem in problems(block, examples(4_000)):
+    for problem in problems(block, examples(2_000)):
         expected = solve_by_objects(problem)
         assert solve(problem) == expected, problem
         as_arrays = replace(problem, edges=Edges.of(problem.edges, problem.preference_levels))
@@ -107,7 +107,7 @@ def test_the_solver_and_the_stages_agree_with_objects(block: int, monkeypatch: p
     monkeypatch.setattr(optimum, "LARGE", 0)
     monkeypatch.setattr(network, "LARGE", 0)
     monkeypatch.setattr(optimum, "_MOST_STEPS", 0)
-    for number, problem in enumerate(problems(block, examples(2_000))):
+    for number, problem in enumerate(problems(block, examples(1_000))):
         room = (2**50, 2**12, 2)[number % 3]
         monkeypatch.setattr(optimum, "ROOM", room)
         monkeypatch.setattr(optimum, "ROOM_OF_SOLVER", room)
@@ -121,7 +121,7 @@ def test_the_solver_and_the_stages_agree_with_objects(block: int, monkeypatch: p
 def test_the_paths_and_the_stages_agree_with_objects(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     stages = 0
     monkeypatch.setattr(optimum, "_CHUNK", 1)
-    for number, problem in enumerate(problems(block, examples(2_000))):
+    for number, problem in enumerate(problems(block, examples(1_000))):
         room = (2**60, 2**12, 2)[number % 3]
         monkeypatch.setattr(optimum, "ROOM", room)
         assert solve(problem) == solve_by_objects(problem), problem

@@ -1,4 +1,5 @@
-"""Thousands of schedules of devices, crashes and restored backups; a seed that fails is named and replays."""
+"""Schedules of devices, crashes and restored backups; a seed that fails is named and replays. SETWRIGHT_SYNC_SEEDS takes
+thousands."""
 
 from __future__ import annotations
 
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.sync.simulator import World
 
-SEEDS = int(os.environ.get("SETWRIGHT_SYNC_SEEDS", "1000"))
+SEEDS = int(os.environ.get("SETWRIGHT_SYNC_SEEDS", "750"))
 CHUNK = 250
 
 

@@ -16,6 +16,7 @@ from selenium import webdriver
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -122,7 +123,9 @@ class Page:
         self._waited(clicked, f"{selector} that says {says!r} to click on")
 
     def type_into(self, label: str, text: str) -> None:
-        """Types into the field with this label, once it takes a text; anew where the page was painted anew in between."""
+        """Types into the field with this label, once it takes a text; anew where the page was painted anew in between. A key at
+        the end of the text is pressed once the rest is there."""
+        written = text.removesuffix(Keys.ENTER)
 
         def typed(_: object) -> bool:
             found = [element for element in self.all("label") if element.text.startswith(label)]
@@ -132,8 +135,12 @@ class Page:
             if box.get_property("readOnly"):
                 return False
             box.clear()
-            box.send_keys(text)
-            return box.get_property("value") == text
+            box.send_keys(written)
+            if box.get_property("value") != written:
+                return False
+            if written != text:
+                box.send_keys(Keys.ENTER)
+            return True
 
         self._waited(typed, f"one field {label!r}")
 
@@ -170,7 +177,9 @@ class Page:
 
     def faults(self) -> list[str]:
         """What axe-core finds, rule by rule, with the first element of each."""
-        self.driver.execute_script(f"if (!window.axe) {{ {AXE} }}")
+        # Half a megabyte, which a page that has it already need not read again.
+        if not self.run("return 'axe' in window"):
+            self.run(AXE)
         found = self.driver.execute_async_script(
             "const done = arguments[0]; axe.run(document).then(({violations}) => done(violations.map("
             "(one) => `${one.id}: ${one.nodes[0].html.slice(0, 200)} ${one.nodes[0].failureSummary}`)))"

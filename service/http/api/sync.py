@@ -226,7 +226,9 @@ def _read_batch(body: Parts) -> _BatchIn:
     return read(_BatchIn, value)
 
 
-def judged(value: Any, now: datetime, sent_at: datetime | None, tell: Tell, *, is_sound: bool = False) -> SentMutation:
+def judged(
+    value: Any, now: datetime, sent_at: datetime | None, tell: Tell = str, *, is_sound: bool = False
+) -> SentMutation:
     """One mutation of a batch, refused already where it cannot be read, and told so in the language of `tell`. `is_sound`: see
     `Parts`."""
     made: MutationIn | _PlainMutation | None = _plain(value) if is_sound else None
