@@ -63,6 +63,13 @@ class Sentence(str):
         return (self.sentence,), dict(self.parts)
 
 
+def plain(value: object) -> str:
+    """For encoders of JSON (`enc_hook`), which take no kind of text but text itself. Raises NotImplementedError for all else."""
+    if isinstance(value, Sentence):
+        return str(value)
+    raise NotImplementedError(f"there is no JSON for {type(value).__name__}")
+
+
 def chained(sentence: str, texts: Iterable[str]) -> Sentence:
     """Several as one, by a sentence of a `first` and a `last`: "a or b or c"; of none the empty one."""
     made: Sentence | None = None

@@ -37,10 +37,11 @@ from sqlalchemy.sql.dml import Insert, Update
 from sqlalchemy.sql.selectable import TableValuedAlias
 
 from service.database.types import Document, written
+from service.errors import plain
 
 # What the statements call the values that all rows have, the new ones of each row, all rows as JSON, and ids.
 _SHARED, _NEW, _ROWS, _IDS = "shared_", "new_", "rows", "ids"
-_ENCODER = msgspec.json.Encoder(decimal_format="number")
+_ENCODER = msgspec.json.Encoder(decimal_format="number", enc_hook=plain)
 
 
 def insert_rows(

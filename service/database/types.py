@@ -10,7 +10,9 @@ import msgspec
 from sqlalchemy import DateTime, Dialect, Text, Uuid
 from sqlalchemy.types import TypeDecorator
 
-_ENCODER = msgspec.json.Encoder(decimal_format="number")
+from service.errors import plain
+
+_ENCODER = msgspec.json.Encoder(decimal_format="number", enc_hook=plain)
 _DECODER = msgspec.json.Decoder(float_hook=Decimal)
 
 

@@ -19,7 +19,7 @@ from starlette.responses import Response
 
 from service.accounts.model import ScopeMissing, masked
 from service.database.errors import ReadOnly, Unreachable
-from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, Sentence, SetwrightError, listed
+from service.errors import Busy, Fault, FetchError, Invalid, NotAuthenticated, Sentence, SetwrightError, listed, plain
 from service.http.weights import preferred_language
 from service.http.wire import Out
 from service.reference.languages import ENGLISH, Language
@@ -130,7 +130,7 @@ def problem_response_at(address: str, problem: Problem, language: Language | Non
         errors_left_out=len(problem.faults) - len(faults) or UNSET,
     )
     headers = {"Cache-Control": "no-store", "Content-Language": told.tag, **problem.headers}
-    return Response(msgspec.json.encode(document), kind.status, headers, MEDIA_TYPE)
+    return Response(msgspec.json.encode(document, enc_hook=plain), kind.status, headers, MEDIA_TYPE)
 
 
 def _in_words(fault: Fault, language: Language) -> dict[str, str]:

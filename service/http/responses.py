@@ -9,6 +9,7 @@ from typing import Annotated, Any, Generic, TypeVar
 import msgspec
 from starlette.responses import Response
 
+from service.errors import plain
 from service.http.wire import PageOut
 
 # What an owner keeps is shown to that owner only, and asked for again each time.
@@ -16,7 +17,7 @@ PRIVATE = {"Cache-Control": "private, no-cache"}
 # A secret is to be kept nowhere on its way (RFC 6749, section 5.1).
 NO_STORE = {"Cache-Control": "no-store"}
 # Large answers do not go through response models, which cost 15-87 times the bare route (performance.md).
-ENCODER = msgspec.json.Encoder(decimal_format="number")
+ENCODER = msgspec.json.Encoder(decimal_format="number", enc_hook=plain)
 # So many entries are encoded in one call.
 _PORTION = 2_000
 

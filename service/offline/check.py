@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 
 from service.analysis.findings import ERROR, Finding, findings_of_faults
-from service.errors import Fault, Invalid
+from service.errors import Fault, Invalid, plain
 from service.formats.strict_json import parse_json, parse_yaml
 from service.progress.actions.check import findings_on
 from service.reference import actions as reference
@@ -82,7 +82,7 @@ def as_text(found: Sequence[FileFinding]) -> str:
 
 def as_json(found: Sequence[FileFinding]) -> str:
     """A list of findings."""
-    return msgspec.json.format(msgspec.json.encode(list(found))).decode() + "\n"
+    return msgspec.json.format(msgspec.json.encode(list(found), enc_hook=plain)).decode() + "\n"
 
 
 def as_github(found: Sequence[FileFinding]) -> str:

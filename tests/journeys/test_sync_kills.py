@@ -42,7 +42,7 @@ class CommitsEachMutation(Server):
 import sys, time
 from service.holdings.sync import actions
 from service.holdings.sync.apply import apply_one
-def apply_all(log, batch, check):
+def apply_all(log, batch, check, *told):
     answers = []
     for sent in batch:
         answers.append(apply_one(log, sent, check))
