@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from starlette.middleware.errors import ServerErrorMiddleware
 from starlette.types import ASGIApp
 
+from service.beside import beside
 from service.http import openapi, problems
 from service.http.answered_before import AnsweredBefore, AnswersBefore
 from service.http.answers import keep_answers
@@ -144,12 +145,10 @@ async def _shared_metrics(app: FastAPI, context: Context) -> AsyncIterator[None]
     if metrics.folder is None:
         yield
         return
-    task = asyncio.create_task(keep_up())
     try:
-        yield
+        async with beside(keep_up()):
+            yield
     finally:
-        task.cancel()
-        await asyncio.wait([task])
         metrics.publish(readings(app.state, context))
 
 

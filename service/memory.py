@@ -9,6 +9,8 @@ import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 
+from service.beside import beside
+
 # A collection read at once is a million objects and no garbage: with Python's own thresholds, looking through them again and
 # again took two thirds of the time of a filter over 10,000 holdings. New objects are looked through once, in small portions:
 # while that goes on no request gets its turn, and 100,000 took up to 0.1 s.
@@ -43,12 +45,8 @@ async def tidied() -> AsyncIterator[None]:
             # What asks the same heap for memory meanwhile waits: a millisecond, or long after very much was freed at once.
             await asyncio.to_thread(give_back)
 
-    task = asyncio.create_task(tidy())
-    try:
+    async with beside(tidy()):
         yield
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
 
 
 def give_back() -> None:

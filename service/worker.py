@@ -16,6 +16,7 @@ import structlog
 
 from service.accounts.model import Owner
 from service.accounts.store import forget_answers
+from service.beside import beside
 from service.clubs.actions.ahead import StandingsAhead
 from service.holdings.photos.actions import sweep
 from service.holdings.sync.purge import purge
@@ -88,13 +89,8 @@ async def background(context: Context) -> AsyncIterator[None]:
     if minutes and context.database.is_sqlite:
         # On PostgreSQL the queue says whose turn it is (procrastinate_queue.py).
         jobs.append(_repeat(context, "standings", StandingsAhead(context).run, lambda: minutes * MINUTE_SECONDS))
-    tasks = [asyncio.create_task(job) for job in jobs]
-    try:
+    async with beside(*jobs):
         yield
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.wait(tasks)
 
 
 async def _repeat(

@@ -184,8 +184,8 @@ def _of_http(error: HTTPException) -> Problem:
     if error.status_code not in _KIND_OF_STATUS:
         return Problem("bad-request" if error.status_code < 500 else "internal", Sentence(str(error.detail)))
     name = _KIND_OF_STATUS[error.status_code]
-    plain = {404: "nothing exists at this address", 405: "this address does not take this method"}
-    return Problem(name, Sentence(plain.get(error.status_code, str(error.detail))), headers=error.headers)
+    usual = {404: "nothing exists at this address", 405: "this address does not take this method"}
+    return Problem(name, Sentence(usual.get(error.status_code, str(error.detail))), headers=error.headers)
 
 
 def _query_fault(entry: Mapping[str, object]) -> Fault:
