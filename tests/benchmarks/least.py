@@ -3,7 +3,7 @@
 Refusals go by these figures (`service.evaluation.cost`), so none may be above what is measured: such a row is marked, and the
 command ends with 1. The sets are the easiest of their sizes: rules that every coin fits, coins that are all alike, one rule
 for all places, limits that bind nothing, and holdings and rules that are known already. `--memory` measures memory instead, each
-size in a process of its own: by how much the largest resident set grows (proc(5), VmHWM).
+size in a process of its own: by how much the largest resident set grows.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from random import Random
 from typing import Any
+
+import psutil
 
 from service.assignment.build import FixedPlacements, Instance
 from service.assignment.solve import solve
@@ -40,6 +41,7 @@ from service.rules.document import read_definition
 from tests.benchmarks.estimates import RULED, SEED
 from tests.factories import a_document, a_holding
 from tests.holdings.columns.rows import in_columns
+from tests.process_memory import forget_most, most_resident
 from tests.strategies import TODAY, VOCABULARIES
 
 MEBIBYTE = 1024 * 1024
@@ -202,17 +204,12 @@ def grown(easy: Easy, what: str) -> tuple[int, int]:
     """Pairs, and by how many bytes the largest resident set grows. To be asked in a process of its own."""
     request = easy.request()
     evaluate(Easy("some fit", 20, 10).request())
-    Path("/proc/self/clear_refs").write_text("5")
-    before = _status("VmRSS")
+    forget_most()
+    before = psutil.Process().memory_info().rss
     instance, _ = build_instance(request, is_solved=what != "judging")
     if what != "judging":
         solve(instance.problem, budget_seconds=0.1, with_standings=False)
-    return len(instance.problem.edges), _status("VmHWM") - before
-
-
-def _status(name: str) -> int:
-    lines = Path("/proc/self/status").read_text().splitlines()
-    return 1024 * int(next(line for line in lines if line.startswith(f"{name}:")).split()[1])
+    return len(instance.problem.edges), most_resident() - before
 
 
 def memory(sizes: list[Easy]) -> bool:

@@ -231,7 +231,7 @@ def clocks(server: Server, database: Database) -> tuple[Callable[[], tuple[float
     def cpu() -> tuple[float, float]:
         return ours(), sum(cpu_of(pid)() for pid in theirs())
 
-    return cpu, lambda: sum(memory_of(pid, "VmRSS") for pid in family_of(server.process.pid))
+    return cpu, lambda: sum(memory_of(pid) for pid in family_of(server.process.pid))
 
 
 # --- requests ---------------------------------------------------------------------------------------------------------------

@@ -520,20 +520,16 @@ async def test_past_a_few_at_once_the_answer_is_busy() -> None:
 
 MEASURED = """
 import asyncio, sys
-from pathlib import Path
+from tests.process_memory import forget_most, most_resident
 {imports}
-
-def peak():
-    lines = Path("/proc/self/status").read_text().splitlines()
-    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM"))
 
 async def main():
     url = sys.argv[1]
     {before}
-    Path("/proc/self/clear_refs").write_text("5")
-    before = peak()
+    forget_most()
+    before = most_resident()
     {fetch}
-    print(peak() - before)
+    print((most_resident() - before) // 1024)
 
 asyncio.run(main())
 """

@@ -23,6 +23,7 @@ from tests.account_data.large_accounts import plant_photos
 from tests.conftest import settings_for
 from tests.journeys.test_job_workers import PATIENCE_SECONDS, a_worker
 from tests.owners import recognise
+from tests.process_memory import forget_most, most_resident
 from tests.server import Server, free_port, serving
 
 pytestmark = pytest.mark.process
@@ -114,21 +115,17 @@ def pids_of(server: Server) -> set[int]:
 
 
 def begin_to_measure(server: Server) -> dict[int, int]:
-    """What each process of the server has now, in bytes; from here on its most is remembered anew (proc(5), clear_refs)."""
+    """What each process of the server has now, in bytes; from here on its most is remembered anew."""
     found = {}
     for pid in pids_of(server):
-        Path(f"/proc/{pid}/clear_refs").write_text("5")
+        forget_most(pid)
         found[pid] = psutil.Process(pid).memory_info().rss
     return found
 
 
 def grown(before: Mapping[int, int]) -> float:
-    """By how many MiB these processes were larger at most, all added up (proc(5), status, VmHWM)."""
-    more = 0
-    for pid, rss in before.items():
-        (line,) = (one for one in Path(f"/proc/{pid}/status").read_text().splitlines() if one.startswith("VmHWM"))
-        more += max(0, int(line.split()[1]) * 1024 - rss)
-    return more / MEBIBYTE
+    """By how many MiB these processes were larger at most, all added up."""
+    return sum(max(0, most_resident(pid) - rss) for pid, rss in before.items()) / MEBIBYTE
 
 
 def memory_of(url: str, folder: Path) -> float:

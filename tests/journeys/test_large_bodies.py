@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.process_memory import forget_most, most_resident
 from tests.promises.plugin import Promise
 from tests.promises.rows import SQLITE
 from tests.server import Server, serving
@@ -38,18 +39,12 @@ raise SystemExit(main())
     )
 
 
-def peak(pid: int) -> float:
-    """The most memory that the process had since the last `clear`, in megabytes."""
-    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
-    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) * 1024 / MEGABYTE
-
-
 def growth(folder: Path, kind: type[Server], megabytes: int, *, declared: bool) -> tuple[int | None, float]:
     """The status of the answer, if there was one before the connection ended, and by how much the server's peak grew."""
     with serving(f"sqlite:///{folder / f'{kind.__name__}-{declared}.sqlite3'}", kind=kind) as server:
         pid = server.process.pid
-        Path(f"/proc/{pid}/clear_refs").write_text("5")
-        before = peak(pid)
+        forget_most(pid)
+        before = most_resident(pid)
         line = http.client.HTTPConnection("127.0.0.1", server.port, timeout=120)
         headers = {"Authorization": f"Bearer {server.token()}", "Content-Type": "application/json"}
         if declared:
@@ -69,7 +64,7 @@ def growth(folder: Path, kind: type[Server], megabytes: int, *, declared: bool) 
             pass
         finally:
             line.close()
-        return status, peak(pid) - before
+        return status, (most_resident(pid) - before) / MEGABYTE
 
 
 def test_a_large_body_takes_no_memory(tmp_path: Path, promise: Promise) -> None:

@@ -11,9 +11,10 @@ import sys
 import time
 from collections.abc import Mapping
 
-from tests.benchmarks.servers import Answer, Caller, bare, family_of, memory_of
+from tests.benchmarks.servers import MEBIBYTE, Answer, Caller, bare, family_of, memory_of
 from tests.benchmarks.target import Measurement, Scale, Target
 from tests.benchmarks.targets.stored import LARGE, ROUNDS, a_house
+from tests.process_memory import most_resident
 from tests.server import ROOT, Server, serving
 
 PING_EVERY = 0.005
@@ -46,7 +47,7 @@ def settled_memory(process: int) -> float:
     last = 0.0
     for _ in range(100):
         time.sleep(0.5)
-        now = memory_of(process, "VmRSS")
+        now = memory_of(process)
         if now > 40 and abs(now - last) < 0.2:
             return now
         last = now
@@ -58,7 +59,7 @@ def peak(scale: Scale) -> Measurement:
     with a_house(*LARGE[scale]) as house, house.served() as (server, caller):
         answer = caller.get(house.evaluation)
         assert answer.status == 200, answer
-        most = {process: memory_of(process, "VmHWM") for process in family_of(server.process.pid)}
+        most = {process: most_resident(process) / MEBIBYTE for process in family_of(server.process.pid)}
         note = f"the process that answers {most[server.process.pid]:.0f} MiB, {len(most)} processes in all"
         return Measurement(house.size, max(most.values()), clock="memory", note=note)
 

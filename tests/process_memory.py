@@ -1,0 +1,18 @@
+"""The most memory that a process had, as the system remembers it (proc(5): VmHWM of status, clear_refs). `pid` is a number or
+`self`. What it has now is psutil's `memory_info().rss`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def most_resident(pid: int | str = "self") -> int:
+    """In bytes, since its start or since `forget_most`; 0 for a process that has ended and was not waited for. Raises OSError
+    where there is none."""
+    lines = Path(f"/proc/{pid}/status").read_text(encoding="utf-8", errors="replace").splitlines()
+    return 1024 * next((int(line.split()[1]) for line in lines if line.startswith("VmHWM:")), 0)
+
+
+def forget_most(pid: int | str = "self") -> None:
+    """From here on the most is remembered anew."""
+    Path(f"/proc/{pid}/clear_refs").write_text("5")
