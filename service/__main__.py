@@ -554,7 +554,9 @@ def _worker() -> int:
         return 2
     # It brings much along that other commands do without.
     from service.job_worker import metrics_listener, work_until_told
+    from service.memory import settle_memory
 
+    settle_memory()
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
         listener = metrics_listener(settings)

@@ -8,6 +8,7 @@ import socket
 
 from service.http.worker_metrics import metrics_told
 from service.job_queue import job_queue
+from service.memory import tidied
 from service.runtime import Context
 from service.settings import Settings
 
@@ -31,6 +32,6 @@ async def _work(context: Context, listener: socket.socket | None) -> None:
     for sign in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(sign, told.set)
     context.start_work()
-    async with metrics_told(context, listener), job_queue(context, works=True):
+    async with tidied(), metrics_told(context, listener), job_queue(context, works=True):
         print("Working.", flush=True)  # noqa: T201
         await told.wait()
