@@ -278,7 +278,7 @@ class Settings(BaseSettings):
         description="What one process keeps of holdings in memory, of all owners together, in bytes: 100,000 take some 40 MiB.",
     )
     requests_at_once: int = Field(
-        default=16,
+        default=8,
         ge=2,
         description="Requests that one process works on at the same time; at most half of them without an account.",
     )

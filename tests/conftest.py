@@ -33,11 +33,11 @@ from service.settings import Settings
 from tests.own_postgresql import OwnServer, own_server, programs
 from tests.owners import open_account, recognise
 
-pytest_plugins = ["tests.promises.plugin"]
+pytest_plugins = ["tests.promises.plugin", "tests.alone"]
 
 # How fast a busy machine makes up examples is no matter of what is tested. The examples of a test are the same each time, so
-# that one commit has one result; `--hypothesis-profile=searching` makes up others, five times as
-# many where a test takes its number from `examples` (tests/strategies.py).
+# that one commit has one result, and three fifths of what a test asks for (tests/strategies.py: `examples`);
+# `--hypothesis-profile=searching` makes up others, five times as many as it asks for.
 hypothesis.settings.register_profile(
     "searching",
     deadline=None,
@@ -46,7 +46,7 @@ hypothesis.settings.register_profile(
     max_examples=500,
 )
 hypothesis.settings.register_profile(
-    "patient", hypothesis.settings.get_profile("searching"), derandomize=True, max_examples=100
+    "patient", hypothesis.settings.get_profile("searching"), derandomize=True, max_examples=60
 )
 hypothesis.settings.load_profile("patient")
 # Whatever takes none of these never sees the database that the environment names.

@@ -5,7 +5,7 @@ told in another language; `unsaid` has each of these."""
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeAlias
@@ -69,6 +69,8 @@ class _Module:
     functions: dict[str, list[Definition]] = field(default_factory=dict)
     # Where a name comes from, of those of the service: a path.
     imported: dict[str, str] = field(default_factory=dict)
+    # What is called by which name, and in which function.
+    calls: list[tuple[str, ast.Call, Definition | None]] = field(default_factory=list)
 
 
 class Refusals:
@@ -89,7 +91,8 @@ class Refusals:
             passed = sum(map(len, self._told.values()))
             self.sentences, self.unsaid, self._seen = {}, [], set()
             for module in self._modules.values():
-                self._walk(module, module.tree, None)
+                for name, call, inside in module.calls:
+                    self._call(module, name, call, inside)
 
     def _read(self, path: Path, root: Path) -> _Module:
         module = _Module(str(path.relative_to(root)), ast.parse(path.read_text(encoding="utf-8")))
@@ -105,16 +108,10 @@ class Refusals:
                     module.constants[name] = value
                 case ast.AnnAssign(target=ast.Name(id=name), value=ast.expr() as value):
                     module.constants[name] = value
+        module.calls.extend(_calls(module.tree, None))
         return module
 
-    def _walk(self, module: _Module, node: ast.AST, inside: Definition | None) -> None:
-        for child in ast.iter_child_nodes(node):
-            if isinstance(child, ast.Call):
-                self._call(module, child, inside)
-            self._walk(module, child, child if isinstance(child, Definition) else inside)
-
-    def _call(self, module: _Module, call: ast.Call, inside: Definition | None) -> None:
-        name = ast.unparse(call.func)
+    def _call(self, module: _Module, name: str, call: ast.Call, inside: Definition | None) -> None:
         told = self._telling(module, name)
         for place, word, is_any in told:
             given = [keyword.value for keyword in call.keywords if keyword.arg == word]
@@ -250,3 +247,10 @@ def _assigned(function: Definition, name: str) -> Iterable[ast.expr]:
 if __name__ == "__main__":
     found = Refusals()
     print("\n".join(found.unsaid), len(found.unsaid), len(found.sentences))
+
+
+def _calls(node: ast.AST, inside: Definition | None) -> Iterator[tuple[str, ast.Call, Definition | None]]:
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Call):
+            yield ast.unparse(child.func), child, inside
+        yield from _calls(child, child if isinstance(child, Definition) else inside)

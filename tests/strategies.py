@@ -446,7 +446,8 @@ def definitions(draw: st.DrawFn, *, with_rules: bool = True) -> dict[str, Any]:
 
 
 def examples(number: int) -> int:
-    """How many a test makes up: this number, and five times as many under the profile `searching`."""
+    """How many a test makes up: three fifths of this number, and five times as many under the profile `searching`
+    (tests/conftest.py)."""
     return number * settings.default.max_examples // 100  # type: ignore[union-attr]
 
 

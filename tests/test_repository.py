@@ -97,7 +97,7 @@ def test_ci_runs_the_very_test_command_of_the_readme() -> None:
 
 def test_ci_runs_the_fuzz_step_that_a_plain_run_leaves_out() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    assert '"$python" -m pytest -n 2 -m fuzz tests/http/test_fuzz.py' in script
+    assert '"$python" -m pytest -p schemathesis -n 2 -m fuzz tests/http/test_fuzz.py' in script
     assert (ROOT / "tests" / "http" / "test_fuzz.py").exists()
 
 

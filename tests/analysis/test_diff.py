@@ -24,10 +24,10 @@ from service.rules.cql2.expression import parse
 from service.rules.document import read_definition
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_rule, verdict_of
-from tests.strategies import DECLARED, TODAY, VOCABULARIES, definitions, rules
+from tests.strategies import DECLARED, TODAY, VOCABULARIES, definitions, examples, rules
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=100)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(100))
 MOST_WORLDS = 5_000
 PLACE = {"id": "crown", "label": "Crown", "accepts": "denomination = 'crown'"}
 
@@ -135,7 +135,7 @@ def test_widened_narrowed_and_equal_are_what_enumeration_says(pair: tuple[Any, A
     holds_examples(found, old, new)
 
 
-@settings(SOME, max_examples=40)
+@settings(SOME, max_examples=examples(40))
 @given(two_rules(), rules(most_names=1), rules(most_names=1))
 def test_under_a_scope_the_effective_rule_is_what_is_compared(pair: tuple[Any, Any], scope: Any, later: Any) -> None:
     old, new = ({"op": "and", "args": [scope, rule]} for rule in pair)
@@ -511,7 +511,7 @@ def test_two_sets_differ_alike_from_both_sides(old: dict[str, Any], new: dict[st
     ensure_mirrored(old, new)
 
 
-@settings(SOME, max_examples=60)
+@settings(SOME, max_examples=examples(60))
 @given(definitions())
 def test_a_set_does_not_differ_from_itself(document: dict[str, Any]) -> None:
     assert changed(document, copy.deepcopy(document)) == []

@@ -26,10 +26,10 @@ from service.rules.predicates import Or
 from service.rules.yaml_text import load_yaml
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_definition, a_rule, some_knowledge, verdict_of
-from tests.strategies import ATTRIBUTES, TODAY, rules, simple_rules
+from tests.strategies import ATTRIBUTES, TODAY, examples, rules, simple_rules
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=120)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(120))
 MOST_WORLDS = 40_000
 
 
@@ -65,7 +65,7 @@ def exists(first: Any, second: Any, *, second_fits: bool, most: int = MOST_WORLD
     return False
 
 
-@settings(SOME, max_examples=50)
+@settings(SOME, max_examples=examples(50))
 @given(rules(most_names=2), rules(most_names=2))
 def test_whether_a_coin_can_fit_both_or_one_alone_equals_enumeration(first: Any, second: Any) -> None:
     for fits in (True, False):
@@ -93,7 +93,7 @@ def test_the_solver_and_the_descent_agree(first: Any, second: Any) -> None:
     assert (walked is None) is (solved is None)
 
 
-@settings(SOME, max_examples=60)
+@settings(SOME, max_examples=examples(60))
 @given(st.lists(rules(most_names=1) | simple_rules(), min_size=2, max_size=3, unique_by=str))
 def test_the_findings_on_small_definitions_equal_enumeration(accepts: list[Any]) -> None:
     found = findings({f"slot-{number}": rule for number, rule in enumerate(accepts)})

@@ -20,6 +20,7 @@ from service.errors import OverLimit
 from service.rules.constraints import NOT_ELSEWHERE
 from tests.assignment.brute import answers, levels, rank, truth
 from tests.assignment.instances import a_rule
+from tests.strategies import examples
 
 FIRM = Basis.FIRM
 NAMES = ("a", "b", "c", "d", "e")
@@ -110,7 +111,7 @@ def solved(shares: Sequence[SetProblem]) -> tuple[Solution, list[Solution]]:
     return solution, [solution_of(joint, number, solution, budget_seconds=5) for number in range(len(shares))]
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_the_joint_answer_is_the_best_of_all_on_every_level(random: Random) -> None:
     shares = some_shares(random)
@@ -123,7 +124,7 @@ def test_the_joint_answer_is_the_best_of_all_on_every_level(random: Random) -> N
         assert found[name] == sum(level.value for part in parts for level in part.levels if level.name == name)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_each_part_is_the_best_of_its_share_for_what_the_others_leave(random: Random) -> None:
     shares = some_shares(random)
@@ -143,7 +144,7 @@ def test_each_part_is_the_best_of_its_share_for_what_the_others_leave(random: Ra
         assert {(p.place, p.holding) for p in part.placements if p.forced} <= always
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_one_share_alone_is_solved_as_it_stands(random: Random) -> None:
     share = some_shares(random)[0]

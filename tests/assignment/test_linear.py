@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from service.assignment.cp_sat import SolverBudget
 from service.assignment.linear import LinearProgram, Priced, by_prices
+from tests.strategies import examples
 
 
 def a_program(random: Random) -> tuple[LinearProgram, list[dict[int, int]]]:
@@ -48,7 +49,7 @@ def priced(program: LinearProgram, objectives: list[dict[int, int]]) -> Priced:
 
 
 @given(st.randoms(use_true_random=False))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_no_whole_answer_contradicts_the_prices(random: Random) -> None:
     program, objectives = a_program(random)
     found, every = priced(program, objectives), answers(program)

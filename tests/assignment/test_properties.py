@@ -18,6 +18,7 @@ from service.assignment.solve import most_filled, solve
 from service.rules.constraints import AT_MOST, NOT_ELSEWHERE, SAME
 from tests.assignment.brute import KINDS, Truth, keeps_possible, keeps_settled, truth
 from tests.assignment.instances import a_problem, a_rule, like_places
+from tests.strategies import examples
 
 
 def said(solution: Solution) -> Truth:
@@ -68,7 +69,7 @@ def test_who_must_be_in_a_free_choice_and_who_would_do_is_what_brute_force_finds
         assert is_proven(solution), f"seed {seed}"
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_what_hypothesis_draws_agrees_with_brute_force_too(random: Random) -> None:
     problem = a_problem(random, most_rules=4)

@@ -19,6 +19,7 @@ from service.formats.strict_json import plain_text
 from service.reference import actions as reference
 from service.reference.issue_table import read_sheet, write_sheet
 from service.reference.model import ImportedIssue, Issue, says_the_same
+from tests.strategies import examples
 
 LETTERS = st.characters(exclude_categories=["Cs"], exclude_characters="\0")
 TEXTS = st.text(LETTERS, max_size=12) | st.sampled_from(
@@ -59,7 +60,7 @@ def read_again(sheet: str) -> list[Issue]:
     ]
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(st.lists(issues(), max_size=3))
 def test_a_sheet_read_again_says_the_same(sent: list[Issue]) -> None:
     found = read_again(write_sheet(sent, CORE))
@@ -68,7 +69,7 @@ def test_a_sheet_read_again_says_the_same(sent: list[Issue]) -> None:
         assert says_the_same(one, other), (one, other)
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(issues())
 def test_no_cell_of_a_sheet_is_a_formula(issue: Issue) -> None:
     for cells in csv.reader(io.StringIO(write_sheet([issue], CORE), newline="")):

@@ -18,6 +18,7 @@ from service.reference.model import KeptVocabulary
 from service.reference.skos import JSON_LD, MOST_PREFIXES, TURTLE, as_json_ld, as_turtle, read_skos
 from service.rules.vocabularies import concept_of_json
 from tests.graphs import read_graph
+from tests.strategies import examples
 
 HERE = "http://setwright.test/v1/vocabularies"
 # Letters of several scripts, quotes, blanks, and what has a meaning in Turtle, in IRIs or in JSON.
@@ -64,7 +65,7 @@ def vocabularies(draw: st.DrawFn) -> KeptVocabulary:
 
 
 @given(vocabularies())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_what_is_written_is_read_as_the_same(kept: KeptVocabulary) -> None:
     document = as_json_ld(kept, HERE)
     plain, turtle = json.dumps(document).encode(), as_turtle(document)

@@ -30,6 +30,7 @@ from tests.factories import (
     some_holdings,
     some_knowledge,
 )
+from tests.strategies import examples
 
 YEARS = a_document(
     {"a": "year_on_coin = 1901", "b": "year_on_coin = 1902", "c": "year_on_coin = 1903"},
@@ -167,7 +168,7 @@ coin = st.fixed_dictionaries(
 
 
 @given(st.lists(st.lists(coin, min_size=1, max_size=4), min_size=1, max_size=3), st.booleans())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_it_is_as_good_as_one_collection_of_all(members: list[list[dict[str, Any]]], ruled: bool) -> None:
     rule = {"id": "r", "kind": "at_most", "per": ["grade"], "count": 1, "places": ["a", "b"]}
     document = a_document(

@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from service.accounts.model import Owner
 from service.clubs.model import MEMBER, ROLES, STEWARD, Consent, MemberRoles, Membership
 from service.errors import Conflict, Forbidden
+from tests.strategies import examples
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 NAMES = st.sampled_from("abcde")
 STEPS = st.lists(st.tuples(NAMES, st.sampled_from([MEMBER, STEWARD, "go"])), max_size=40)
-SOME = settings(max_examples=100, deadline=None)
+SOME = settings(max_examples=examples(100), deadline=None)
 
 
 def a_seat(role: str) -> Membership:

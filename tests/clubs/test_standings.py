@@ -15,9 +15,9 @@ from service.clubs.standings import MemberProgress, reads_the_day, spare_id, sta
 from service.evaluation.known_rules import KnownRules
 from service.progress.evaluate import EvaluationRequest, build_instance
 from tests.factories import a_definition, a_document, a_holding, a_measurement, measured, places_of
-from tests.strategies import ISSUES, TODAY, definitions, holdings
+from tests.strategies import ISSUES, TODAY, definitions, examples, holdings
 
-SOME = settings(max_examples=80, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+SOME = settings(max_examples=examples(80), deadline=None, database=None, suppress_health_check=list(HealthCheck))
 SETS, COINS = definitions(), holdings()
 
 

@@ -24,6 +24,7 @@ from service.progress.history import history_events, plan, recorded_placements
 from tests.clock import NOW
 from tests.factories import a_document, a_holding, as_sent, evaluated
 from tests.owners import open_account
+from tests.strategies import examples
 
 START = date(2026, 1, 1)
 DOCUMENT = a_document(
@@ -84,7 +85,7 @@ STEPS = st.lists(
 
 
 @given(STEPS)
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(12), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_the_history_says_of_every_day_what_was_last_noted(
     database: Database, steps: list[tuple[int, frozenset[str]]]
 ) -> None:

@@ -14,9 +14,9 @@ from service.definitions import merge as module
 from service.definitions.merge import MISSING, Merge, merge
 from service.errors import Invalid
 from service.rules.document import canonical_json, read_definition
-from tests.strategies import VOCABULARIES, definitions, simple_rules
+from tests.strategies import VOCABULARIES, definitions, examples, simple_rules
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=100)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(100))
 
 A, B, C = ({"id": name, "label": name.upper(), "accepts": "grade > 1"} for name in "abc")
 BASE: dict[str, Any] = {
@@ -264,7 +264,7 @@ def same_or_missing(one: Any, other: Any) -> bool:
     return one is other if MISSING in (one, other) else same(one, other)
 
 
-@settings(SOME, max_examples=60)
+@settings(SOME, max_examples=examples(60))
 @given(three())
 def test_ids_stay_unique(documents: tuple[Any, Any, Any]) -> None:
     made = merge(*documents).document

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 import yaml
-from jsonschema import Draft7Validator
+from jsonschema_rs import Draft7Validator
 from pydantic import SecretStr
 from typer.main import get_command
 
@@ -64,7 +64,7 @@ def of(stage: str, word: str) -> list[str]:
 
 
 def faults_of_schema(told: dict[str, Any]) -> list[str]:
-    return [f"{error.json_path}: {error.message[:80]}" for error in Draft7Validator(SCHEMA).iter_errors(told)]
+    return [f"{error.instance_path}: {error.message[:80]}" for error in Draft7Validator(SCHEMA).iter_errors(told)]
 
 
 def test_the_composition_is_one_by_the_specification() -> None:

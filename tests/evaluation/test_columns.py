@@ -17,10 +17,10 @@ from service.rules.cql2.expression import parse
 from service.rules.predicates import Predicate
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view
-from tests.strategies import ATTRIBUTES, rules, some_facts
+from tests.strategies import ATTRIBUTES, examples, rules, some_facts
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.lists(rules(), min_size=1, max_size=3), st.lists(some_facts(), min_size=1, max_size=12))
 def test_columns_and_the_exact_evaluator_agree(written: list[object], coins: list[dict[str, object]]) -> None:
     views = [a_view(facts) for facts in coins]
@@ -88,7 +88,7 @@ CLAUSES = {
 
 
 @pytest.mark.parametrize("kind", CLAUSES)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(coins=st.lists(some_facts(least_known=6), min_size=1, max_size=6))
 def test_clauses_of_every_kind_are_judged_as_the_slow_reference_judges_them(
     kind: str, coins: list[dict[str, object]]

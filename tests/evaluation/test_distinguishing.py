@@ -12,6 +12,7 @@ from service.evaluation.distinguishing import differ, distinguishing_features
 from service.facts.attributes import Attribute, Attributes
 from service.facts.core_attributes import CORE
 from tests.factories import some_knowledge
+from tests.strategies import examples
 
 NAMES = ("edge", "mint", "hue", "wreath", "berries")
 TABLE = Attributes([Attribute(name, "text", look_at="here") for name in NAMES])
@@ -33,7 +34,7 @@ def told(raw: dict[str, dict[str, Any]], **known: Any) -> Any:
     )
 
 
-@settings(deadline=None, database=None, max_examples=200)
+@settings(deadline=None, database=None, max_examples=examples(200))
 @given(issues)
 def test_no_smaller_set_tells_as_many_apart(raw: dict[str, dict[str, Any]]) -> None:
     found = told(raw)

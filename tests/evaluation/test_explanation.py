@@ -18,10 +18,10 @@ from service.rules.phrases import PHRASES
 from service.rules.rule import Rule
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_document, a_holding, a_measurement, a_rule, a_view, as_sent, judged
-from tests.strategies import ATTRIBUTES, rules, some_facts
+from tests.strategies import ATTRIBUTES, examples, rules, some_facts
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
-SOME = settings(QUIETLY, max_examples=150)
+SOME = settings(QUIETLY, max_examples=examples(150))
 JOIN = {"and": conjunction, "or": disjunction}
 
 

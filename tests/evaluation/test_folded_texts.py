@@ -18,7 +18,7 @@ from service.rules.characters import alphabet, changed
 from service.rules.text_samples import sample_texts
 from tests import reference
 from tests.factories import OUTSIDE, a_case, verdict_of
-from tests.strategies import op, ref
+from tests.strategies import examples, op, ref
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
 CHAINS = ((), ("casei",), ("accenti",), ("casei", "accenti"), ("accenti", "casei"), ("casei", "accenti", "casei"))
@@ -89,7 +89,7 @@ def leaves_about(draw: st.DrawFn, text: str) -> Any:
     return leaf if reference.holds(leaf, {"mint": reference.Thing(text)}, OUTSIDE) else op("not", leaf)
 
 
-@settings(QUIETLY, max_examples=200)
+@settings(QUIETLY, max_examples=examples(200))
 @given(st.data(), texts_of_unicode())
 def test_what_some_text_fits_is_never_told_as_impossible(data: st.DataObject, text: str) -> None:
     leaves = data.draw(st.lists(leaves_about(text), min_size=1, max_size=4))
@@ -107,7 +107,7 @@ def test_what_some_text_fits_is_never_told_as_impossible(data: st.DataObject, te
         assert shown == {True, False}
 
 
-@settings(QUIETLY, max_examples=10)
+@settings(QUIETLY, max_examples=examples(10))
 @given(st.data(), st.text(st.sampled_from(RICH), min_size=1, max_size=2))
 def test_an_unknown_text_is_judged_as_by_trying_all_characters_that_become_those_of_the_rule(
     data: st.DataObject, text: str

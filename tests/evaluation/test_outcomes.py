@@ -14,9 +14,9 @@ from service.facts.holding import View
 from service.rules.cql2.expression import parse
 from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view, as_sent, judged, some_knowledge
-from tests.strategies import ATTRIBUTES, rules, some_facts
+from tests.strategies import ATTRIBUTES, examples, rules, some_facts
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(60))
 
 
 def settled(rules_by_place: dict[str, Any], facts: dict[str, Any]) -> SettlingFacts:

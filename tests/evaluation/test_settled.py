@@ -31,9 +31,9 @@ from tests.factories import (
     result_of,
     some_knowledge,
 )
-from tests.strategies import ATTRIBUTES, ISSUES, TODAY, definitions, holdings
+from tests.strategies import ATTRIBUTES, ISSUES, TODAY, definitions, examples, holdings
 
-SOME = settings(max_examples=80, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+SOME = settings(max_examples=examples(80), deadline=None, database=None, suppress_health_check=list(HealthCheck))
 Doubt = tuple[Mapping[str, Predicate], Sequence[View]]
 
 

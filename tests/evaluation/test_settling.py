@@ -20,7 +20,7 @@ from tests import reference
 from tests.factories import AROUND, OUTSIDE, a_rule, a_view, as_sent, judged, some_knowledge
 from tests.strategies import ATTRIBUTES, examples, rules, some_facts
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=80)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(80))
 
 
 def decided_by(names: tuple[str, ...], trees: dict[str, Any], facts: dict[str, Any], budget: list[int]) -> bool:

@@ -116,7 +116,7 @@ REPLACES = st.sampled_from(
 )
 
 
-@settings(MANY, max_examples=150)
+@settings(MANY, max_examples=examples(150))
 @given(st.data(), ACCOUNTS, REPLACES)
 def test_engine_and_reference_agree_on_what_an_account_presumes(
     data: st.DataObject, account: dict[str, Any], replaces: dict[str, str]
@@ -153,7 +153,7 @@ def test_engine_and_reference_agree_on_what_an_account_presumes(
     assert told == ({(nearest[0], name) for name in nearest[1]} if nearest else set())
 
 
-@settings(MANY, max_examples=60)
+@settings(MANY, max_examples=examples(60))
 @given(definitions(with_rules=False), holdings(), ACCOUNTS, REPLACES)
 def test_an_evaluation_under_an_account_is_that_of_the_definition_with_its_entries_behind(
     document: dict[str, Any], coins: list[dict[str, Any]], account: dict[str, Any], replaces: dict[str, str]

@@ -21,6 +21,7 @@ from service.exchange.remainder import Remainder
 from service.exchange.solve import solve_exchange
 from tests.benchmarks.swaps import a_club
 from tests.exchange.brute import Parties, keeps_limits, splits, ways
+from tests.strategies import examples
 
 
 def some(*parties: tuple[set[int], list[set[int]]], limits: tuple[TransferLimit, ...] = ()) -> Exchange:
@@ -133,7 +134,7 @@ def shuffled(exchange: Exchange, random: Random) -> Exchange:
 
 
 @given(clubs(), st.integers(2, 4))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_the_best_cycles_are_those_of_brute_force(exchange: Exchange, longest: int) -> None:
     found = solve_exchange(exchange, longest=longest)
     assert wrongs(exchange, found, longest) == []
@@ -144,13 +145,13 @@ def test_the_best_cycles_are_those_of_brute_force(exchange: Exchange, longest: i
 
 
 @given(clubs(), st.randoms(use_true_random=False))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_the_order_of_input_never_matters(exchange: Exchange, random: Random) -> None:
     assert solve_exchange(shuffled(exchange, random)) == solve_exchange(exchange)
 
 
 @given(clubs(), st.integers(2, 4))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_without_the_exact_search_cycles_are_right_and_bounds_hold(exchange: Exchange, longest: int) -> None:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(solve, "MOST_PARTY_CYCLES", 0)
@@ -196,7 +197,7 @@ def test_among_more_than_a_neighbourhood_limits_are_kept_too(seed: int, monkeypa
 
 
 @given(clubs(), st.integers(2, 4), st.sampled_from((0, 1e-6, 1e-5, 1e-4)))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_with_little_time_the_answer_is_whole_and_says_what_is_not_proven(
     exchange: Exchange, longest: int, budget: float
 ) -> None:
@@ -291,7 +292,7 @@ def test_of_a_coin_with_two_pieces_both_may_go() -> None:
 
 
 @given(clubs())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_the_prices_bound_what_is_left_without_some(exchange: Exchange) -> None:
     free = Exchange(exchange.parties)
     for market in reduce_exchange(free):
@@ -305,7 +306,7 @@ def test_the_prices_bound_what_is_left_without_some(exchange: Exchange) -> None:
 
 
 @given(clubs(), st.randoms(use_true_random=False))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_what_cycles_leave_is_the_same_whichever_way_they_came_about(exchange: Exchange, random: Random) -> None:
     for market in reduce_exchange(exchange):
         left = Remainder(market)

@@ -15,7 +15,7 @@ from service.facts.knowledge import knowledge_as_json
 from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
 from service.facts.vocabulary import Concept, build_vocabulary
 from tests.factories import some_knowledge
-from tests.strategies import ATTRIBUTES, MOTIFS, NAMES, some_facts
+from tests.strategies import ATTRIBUTES, MOTIFS, NAMES, examples, some_facts
 
 
 def fault_of(name: str, raw: Any) -> tuple[str, str, str]:
@@ -109,7 +109,7 @@ def test_an_odd_form_gives_faults_and_never_a_crash(name: str, raw: Any) -> None
     assert check_facts({name: raw}, ATTRIBUTES, strict=False)
 
 
-@settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=300)
+@settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(300))
 @given(some_facts(least_known=7))
 def test_a_fact_written_again_is_the_same_fact(facts: dict[str, Any]) -> None:
     known = some_knowledge(facts)
@@ -132,7 +132,7 @@ ODD = st.recursive(
 )
 
 
-@settings(deadline=None, database=None, max_examples=300)
+@settings(deadline=None, database=None, max_examples=examples(300))
 @given(
     st.dictionaries(st.sampled_from(("grade", "mint", "problems", "restrike", "tender_from", "zzz")), ODD),
     st.booleans(),
@@ -141,7 +141,7 @@ def test_no_facts_whatever_crash_the_reader(facts: Any, strict: bool) -> None:
     read_facts(facts, ATTRIBUTES, strict=strict)
 
 
-@settings(deadline=None, database=None, max_examples=300)
+@settings(deadline=None, database=None, max_examples=examples(300))
 @given(
     st.lists(
         st.dictionaries(st.sampled_from(("id", "facts", "issue", "quantity", "status", "note", "grade")), ODD),
@@ -222,7 +222,7 @@ def test_a_vocabulary_that_is_no_order_is_refused(concepts: list[Concept], point
     assert [(fault.pointer, fault.code) for fault in refusal.value.faults] == [(pointer, code)]
 
 
-@settings(deadline=None, database=None, max_examples=200)
+@settings(deadline=None, database=None, max_examples=examples(200))
 @given(st.lists(st.sets(st.integers(0, 7), max_size=3), min_size=1, max_size=8))
 def test_above_and_below_are_what_walking_the_links_finds(links: list[set[int]]) -> None:
     concepts = [Concept(str(n), str(n), tuple(str(up) for up in sorted(ups) if up < n)) for n, ups in enumerate(links)]

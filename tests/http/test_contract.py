@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
 
-import jsonschema
+import jsonschema_rs
 import pytest
 from pydantic import SecretStr
 
@@ -442,7 +442,7 @@ def test_an_undeclared_member_of_an_answer_does_not_fit_its_closed_schema() -> N
     answer = result_of(request)
     check = validator(closed(document), schema)
     check.validate(answer)
-    with pytest.raises(jsonschema.ValidationError):
+    with pytest.raises(jsonschema_rs.ValidationError):
         check.validate({**answer, "slots": [{**answer["slots"][0], "undeclared": 1}]})
 
 

@@ -115,9 +115,9 @@ async def test_more_than_strangers_may_ask_is_refused_and_names_the_limit(servic
 async def test_what_does_not_fit_into_the_memory_of_a_process_is_refused_before_it_dies_of_it(
     database_url: str, tmp_path: Path
 ) -> None:
-    settings = settings_for(database_url, photos_dir=tmp_path, jobs_in_server=False, work_bytes=256 * 1024 * 1024)
-    many = [{"id": str(number), "facts": {"year_on_coin": 1700}} for number in range(10_000)]
-    slots = [{"id": str(number), "accepts": f"year_on_coin > {number}"} for number in range(310)]
+    settings = settings_for(database_url, photos_dir=tmp_path, jobs_in_server=False, work_bytes=320 * 1024 * 1024)
+    many = [{"id": str(number), "facts": {"year_on_coin": 1700}} for number in range(2_600)]
+    slots = [{"id": str(number), "accepts": f"year_on_coin > {number}"} for number in range(1_440)]
     async with running(settings) as service:
         answer = await service.client.post(
             "/v1/evaluations",
@@ -128,8 +128,8 @@ async def test_what_does_not_fit_into_the_memory_of_a_process_is_refused_before_
         tally = service.app.state.members.tally
     assert answer.status_code == 422
     detail = answer.json()["detail"]
-    assert "10,000 coins, 310 places, 3," in detail
-    assert "the 256 MiB of memory that one request may take" in detail
+    assert "2,600 coins, 1,440 places, 3," in detail
+    assert "the 320 MiB of memory that one request may take" in detail
     assert (tally.done, tally.over_memory, tally.over_time) == (1, 0, 0)
 
 

@@ -8,12 +8,14 @@ import json
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import cycle, islice
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+from jsonschema_rs import Draft202012Validator
 from PIL import Image
 
 from service.database.ids import new_id
@@ -895,7 +897,7 @@ TOLD_OF_DEFINITIONS = {"check_definition": OF_DEFINITIONS, "preview_definition":
 WITH_BODY = {
     declared["operationId"]: (method, path, list(declared["requestBody"]["content"]))
     for method, path, declared in operations()
-    # A body of bytes has no places that could be told: HOSTILE_IMAGES.
+    # A body of bytes has no places that could be told: hostile_images.
     if "requestBody" in declared and not declared["requestBody"]["content"].keys() & set(PHOTOS)
 }
 
@@ -935,7 +937,7 @@ def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]
     assert 400 <= answer.status_code < 500, (told, answer.status_code, answer.text[:300])
     assert answer.headers["content-type"] == "application/problem+json", told
     problem: dict[str, Any] = answer.json()
-    SCHEMA.validate(problem)
+    schema_of_problems().validate(problem)
     assert problem["status"] == answer.status_code
     assert answer.status_code in (400, 422), (told, problem)
     assert problem["errors"], told
@@ -957,34 +959,39 @@ def refused(answer: httpx.Response, body: bytes, told: object) -> dict[str, Any]
 
 
 NOISE = Image.effect_noise((200, 200), 90).convert("RGB")
-# By name: the declared type, the bytes, the code of the fault.
-HOSTILE_IMAGES: dict[str, tuple[str, bytes, str]] = {
-    "nothing": (PNG, b"", "wrong-type"),
-    "JSON": (JPEG, b'{"a": 1}', "wrong-type"),
-    "a script in a picture's clothes": (PNG, b"GIF89a/*\1\0\1\0*/=1;alert(1)", "wrong-type"),
-    "a drawing with a script": (PNG, b"<svg xmlns='http://www.w3.org/2000/svg'><script/></svg>", "wrong-type"),
-    "an archive": (JPEG, b"PK\x03\x04" + bytes(100), "wrong-type"),
-    "another type": (PNG, picture(JPEG), "wrong-type"),
-    "another type still": (JPEG, picture(WEBP), "wrong-type"),
-    "magic bytes alone": (JPEG, b"\xff\xd8\xff", "unreadable-image"),
-    "a polyglot without a picture": (JPEG, b"\xff\xd8\xff/*<script>alert(1)</script>*/", "unreadable-image"),
-    "a truncated JPEG": (JPEG, picture(JPEG, NOISE)[:-2000], "unreadable-image"),
-    "a truncated PNG": (PNG, picture(PNG, NOISE)[:-2000], "unreadable-image"),
-    "a truncated WebP": (WEBP, picture(WEBP, NOISE)[:-2000], "unreadable-image"),
-    "60,000 by 60,000 of a PNG": (PNG, png_of(60_000, 60_000), "over-limit"),
-    "60,000 by 60,000 of a JPEG": (JPEG, jpeg_of(60_000, 60_000), "over-limit"),
-    "60,000 by 60,000 of a WebP": (WEBP, webp_of(60_000, 60_000), "over-limit"),
-    "2^31 - 1 by 2^31 - 1": (PNG, png_of(2**31 - 1, 2**31 - 1), "over-limit"),
-    "no pixels": (PNG, png_of(0, 0), "unreadable-image"),
-    "no lines": (JPEG, jpeg_of(100, 0), "unreadable-image"),
-    "a moving PNG": (PNG, picture(PNG, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
-    "a moving WebP": (WEBP, picture(WEBP, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
-    "a text that unfolds": (
-        PNG,
-        png_of(1, 1, chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(80_000_000)))),
-        "unreadable-image",
-    ),
-}
+
+
+def hostile_images() -> dict[str, tuple[str, bytes, str]]:
+    """By name: the declared type, the bytes, the code of the fault."""
+    return {
+        "nothing": (PNG, b"", "wrong-type"),
+        "JSON": (JPEG, b'{"a": 1}', "wrong-type"),
+        "a script in a picture's clothes": (PNG, b"GIF89a/*\1\0\1\0*/=1;alert(1)", "wrong-type"),
+        "a drawing with a script": (PNG, b"<svg xmlns='http://www.w3.org/2000/svg'><script/></svg>", "wrong-type"),
+        "an archive": (JPEG, b"PK\x03\x04" + bytes(100), "wrong-type"),
+        "another type": (PNG, picture(JPEG), "wrong-type"),
+        "another type still": (JPEG, picture(WEBP), "wrong-type"),
+        "magic bytes alone": (JPEG, b"\xff\xd8\xff", "unreadable-image"),
+        "a polyglot without a picture": (JPEG, b"\xff\xd8\xff/*<script>alert(1)</script>*/", "unreadable-image"),
+        "a truncated JPEG": (JPEG, picture(JPEG, NOISE)[:-2000], "unreadable-image"),
+        "a truncated PNG": (PNG, picture(PNG, NOISE)[:-2000], "unreadable-image"),
+        "a truncated WebP": (WEBP, picture(WEBP, NOISE)[:-2000], "unreadable-image"),
+        "60,000 by 60,000 of a PNG": (PNG, png_of(60_000, 60_000), "over-limit"),
+        "60,000 by 60,000 of a JPEG": (JPEG, jpeg_of(60_000, 60_000), "over-limit"),
+        "60,000 by 60,000 of a WebP": (WEBP, webp_of(60_000, 60_000), "over-limit"),
+        "2^31 - 1 by 2^31 - 1": (PNG, png_of(2**31 - 1, 2**31 - 1), "over-limit"),
+        "no pixels": (PNG, png_of(0, 0), "unreadable-image"),
+        "no lines": (JPEG, jpeg_of(100, 0), "unreadable-image"),
+        "a moving PNG": (PNG, picture(PNG, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
+        "a moving WebP": (WEBP, picture(WEBP, save_all=True, append_images=[NOISE.resize((64, 48))]), "animated"),
+        "a text that unfolds": (
+            PNG,
+            png_of(1, 1, chunk(b"zTXt", b"a\0\0" + zlib.compress(bytes(80_000_000)))),
+            "unreadable-image",
+        ),
+    }
+
+
 STRANGE_IMAGES: dict[str, tuple[str, bytes]] = {
     "CMYK": (JPEG, picture(JPEG, NOISE.convert("CMYK"))),
     "16 bits": (PNG, picture(PNG, Image.new("I;16", (30, 30), 40_000))),
@@ -998,7 +1005,7 @@ STRANGE_IMAGES: dict[str, tuple[str, bytes]] = {
 async def test_every_hostile_image_is_refused_and_leaves_nothing(service: Running, tmp_path: Path) -> None:
     owner = service.collector()
     where = (await kept(service, owner, "/v1/holdings/{id}")) + "/photos"
-    for what, (kind, body, code) in HOSTILE_IMAGES.items():
+    for what, (kind, body, code) in hostile_images().items():
         headers = {**owner, "Content-Type": kind}
         answer = await service.client.post(f"{where}?side=obverse", content=body, headers=headers)
         problem = refused(answer, body, what)
@@ -1030,7 +1037,9 @@ def unescaped(step: str) -> str:
     return text
 
 
-SCHEMA = validator(openapi_document(), {"$ref": "#/components/schemas/ProblemOut"})
+@cache
+def schema_of_problems() -> Draft202012Validator:
+    return validator(openapi_document(), {"$ref": "#/components/schemas/ProblemOut"})
 
 
 def test_the_corpus_covers_every_operation_that_takes_a_body() -> None:

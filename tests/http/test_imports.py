@@ -31,6 +31,7 @@ from service.http.dependencies import Received
 from tests.clock import NOW
 from tests.conftest import Running
 from tests.http.examples import HOLDINGS_CSV, HOLDINGS_IMPORT
+from tests.strategies import examples
 
 pytestmark = pytest.mark.anyio
 
@@ -153,7 +154,7 @@ def json_again(kept: list[StoredHolding]) -> ReadImport:
 
 
 @pytest.mark.parametrize("again", [csv_again, workbook_again, json_again])
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(sent=st.lists(HOLDINGS, max_size=3))
 def test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same(
     again: Callable[[list[StoredHolding]], ReadImport], sent: list[dict[str, Any]]
@@ -169,7 +170,7 @@ def test_a_collection_taken_away_and_brought_to_an_empty_account_is_the_same(
     assert {planned.outcome for planned in plan_of(looked.sent, kept).planned} <= {"unchanged"}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(sent=HOLDINGS)
 def test_no_cell_that_is_taken_away_is_a_formula(sent: dict[str, Any]) -> None:
     kept = [as_kept(sent)]

@@ -10,6 +10,7 @@ import gettext
 import json
 import re
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -35,10 +36,18 @@ from tests.set_definitions import NAMES as SHIPPED
 from tests.set_definitions import a_set
 
 SERVICE = Path(__file__).resolve().parents[2] / "service"
-ALL_CODE = "\n".join(path.read_text(encoding="utf-8") for path in sorted(SERVICE.rglob("*.py")))
-REFUSALS = Refusals()
 OTHERS = [tag for tag in LANGUAGES if tag != ENGLISH]
 _PART = re.compile(r"\{(\w+)(?::([^}]*))?\}")
+
+
+@cache
+def code() -> str:
+    return "\n".join(path.read_text(encoding="utf-8") for path in sorted(SERVICE.rglob("*.py")))
+
+
+@cache
+def refusals() -> Refusals:
+    return Refusals()
 
 
 def parts(sentence: str) -> Mapping[str, str]:
@@ -89,8 +98,8 @@ OF_JSON = {
 
 def test_whatever_is_refused_is_a_sentence() -> None:
     """No text of a refusal, a fault or a hint is put together in a way that no other language can follow."""
-    assert REFUSALS.unsaid == []
-    assert len(REFUSALS.sentences) > 700
+    assert refusals().unsaid == []
+    assert len(refusals().sentences) > 700
 
 
 def test_a_text_that_is_put_together_is_found(tmp_path: Path) -> None:
@@ -115,7 +124,7 @@ def test_a_text_that_is_put_together_is_found(tmp_path: Path) -> None:
 def test_every_refusal_has_its_sentence_in_the_language(tag: str) -> None:
     spoken = language(tag)
     # Signs alone are the same in every language.
-    sentences = {one for one in REFUSALS.sentences if re.search(r"[^\W\d_]", re.sub(r"\{[^{}]*\}", "", one))}
+    sentences = {one for one in refusals().sentences if re.search(r"[^\W\d_]", re.sub(r"\{[^{}]*\}", "", one))}
     wanted = {*sentences, *OF_JSON, *(kind.title for kind in PROBLEM_KINDS.values())}
     assert wanted - set(spoken.refusals) == set()
     for english, told in spoken.refusals.items():
@@ -125,10 +134,10 @@ def test_every_refusal_has_its_sentence_in_the_language(tag: str) -> None:
         assert tag != "fr" or not re.search(r" [:;!?»]|« ", told), english
     # No sentence stays from a refusal that there is no more.
     left = set(spoken.refusals) - wanted
-    assert {one for one in left if json.dumps(one)[1:-1] not in ALL_CODE and one not in ALL_CODE} == set()
+    assert {one for one in left if json.dumps(one)[1:-1] not in code() and one not in code()} == set()
     ours = {
-        *re.findall(r'(?:NotFound|stored_id|_checked_id)\(\s*"([^"]+)"', ALL_CODE),
-        *re.findall(r'"([^"]+ has made)"', ALL_CODE),
+        *re.findall(r'(?:NotFound|stored_id|_checked_id)\(\s*"([^"]+)"', code()),
+        *re.findall(r'"([^"]+ has made)"', code()),
     }
     assert ours - set(spoken.refusals) == set()
 

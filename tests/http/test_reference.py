@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from jsonschema import Draft202012Validator
-from jsonschema.exceptions import ValidationError
+from jsonschema_rs import Draft202012Validator, ValidationError, meta
 
 from service.facts.core_attributes import CORE
 from tests.conftest import Running
@@ -79,7 +78,7 @@ async def test_the_schema_of_a_definition_is_sound_and_takes_the_example(service
     answer = await service.client.get("/v1/schemas/set-definition")
     assert answer.headers["content-type"] == "application/schema+json"
     assert answer.json()["$id"] == f"{service.app.state.settings.public_url}/v1/schemas/set-definition"
-    Draft202012Validator.check_schema(answer.json())
+    meta.validate(answer.json())
     Draft202012Validator(answer.json()).validate(DOCUMENT)
     with pytest.raises(ValidationError):
         Draft202012Validator(answer.json()).validate({**DOCUMENT, "slots": "none"})

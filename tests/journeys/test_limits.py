@@ -23,6 +23,7 @@ import pytest
 from tests.load import Load, percentile
 from tests.load import request as load_request
 from tests.load import run as run_load
+from tests.process_memory import forget_most, most_resident
 from tests.promises.plugin import Promise
 from tests.promises.rows import SQLITE
 from tests.server import Server, serving
@@ -209,7 +210,7 @@ class Watch:
     is_over: threading.Event = field(default_factory=threading.Event)
 
     def __enter__(self) -> Watch:
-        Path(f"/proc/{self.server.process.pid}/clear_refs").write_text("5")
+        forget_most(self.server.process.pid)
         self._thread = threading.Thread(target=self._look, daemon=True)
         self._thread.start()
         return self
@@ -223,16 +224,10 @@ class Watch:
         is_last = False
         while not is_last:
             is_last = self.is_over.wait(0.1)
-            self.web = max(self.web, _most(serving.pid))
+            self.web = max(self.web, most_resident(serving.pid))
             for process in serving.children(recursive=True):
                 with suppress(OSError):
-                    self.work = max(self.work, _most(process.pid))
-
-
-def _most(pid: int) -> int:
-    """The largest resident set of a process so far; 0 for one that has ended."""
-    lines = Path(f"/proc/{pid}/status").read_text(encoding="ascii", errors="replace").splitlines()
-    return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM")), 0)
+                    self.work = max(self.work, most_resident(process.pid))
 
 
 def _resident(server: Server) -> int:
@@ -435,13 +430,13 @@ class SharedByAll(Server):
 
 
 STRANGERS, SECONDS = 200, 6.0
-# Twice what is promised: other tests share the processors with the server, the strangers and this process.
+# Twice what is promised: the strangers and this process share the processors with the server.
 SMALL_SECONDS = 0.5
 
 
-def _beside_strangers(server: Server) -> tuple[list[float], int, Load]:
+def _beside_strangers(server: Server) -> tuple[list[float], list[bool], Load]:
     """The seconds of an account's small requests while strangers, half of the time with tokens that they made up, ask for what is
-    heavy, in order; how many of its small evaluations were refused meanwhile; and what the strangers got."""
+    heavy, in order; whether each of its small evaluations was answered meanwhile; and what the strangers got."""
     hard = _set(slots=_slots(200), constraints=_at_most(5))
     asked = [
         load_request("POST", path, told, body)
@@ -454,13 +449,13 @@ def _beside_strangers(server: Server) -> tuple[list[float], int, Load]:
     ]
     headers = {"Authorization": f"Bearer {server.token()}"}
     small = {"definition": _set(slots=_slots(60)), "holdings": _coins(300)}
-    took, refused, strangers = [], [], []
+    took, evaluated, strangers = [], [], []
     until = time.monotonic() + SECONDS - 0.5
 
     def evaluate() -> None:
         with httpx.Client(base_url=server.address, headers=headers, timeout=60) as client:
             while time.monotonic() < until:
-                refused.append(client.post("/v1/evaluations", json=small).status_code != 200)
+                evaluated.append(client.post("/v1/evaluations", json=small).status_code == 200)
 
     threads = [
         threading.Thread(
@@ -480,25 +475,29 @@ def _beside_strangers(server: Server) -> tuple[list[float], int, Load]:
             time.sleep(0.02)
     for thread in threads:
         thread.join()
-    assert refused
-    return sorted(took), sum(refused), strangers[0]
+    return sorted(took), evaluated, strangers[0]
 
 
+@pytest.mark.alone
 def test_strangers_do_not_slow_members_down(tmp_path: Path, promise: Promise) -> None:
     quiet = {**SETTINGS, "log_level": "warning"}
     with serving(f"sqlite:///{tmp_path / '5.sqlite3'}", settings=quiet) as server:
         _warm(server)
-        took, refused, load = _beside_strangers(server)
+        took, evaluated, load = _beside_strangers(server)
     with serving(f"sqlite:///{tmp_path / '6.sqlite3'}", kind=SharedByAll, settings=quiet) as server:
         _warm(server)
-        shared, refused_then, _ = _beside_strangers(server)
+        shared, evaluated_then, _ = _beside_strangers(server)
     figure = (
         f"beside {STRANGERS} strangers ({sum(load.statuses.values())} answers, {len(load.good)} good): p99 of {len(took)} small "
-        f"requests {percentile(took, 99) * 1000:.0f} ms, {refused} evaluations refused"
+        f"requests {percentile(took, 99) * 1000:.0f} ms, {sum(evaluated)} of {len(evaluated)} evaluations answered"
     )
-    control = f"one room for all: {refused_then} evaluations refused, p99 {percentile(shared, 99) * 1000:.0f} ms"
+    control = (
+        f"one room for all: {sum(evaluated_then)} of {len(evaluated_then)} evaluations answered, p99 "
+        f"{percentile(shared, 99) * 1000:.0f} ms"
+    )
     print(figure, "|", control)
     assert percentile(took, 99) < SMALL_SECONDS, figure
-    assert refused == 0, figure
-    assert refused_then > 0 or percentile(shared, 99) >= SMALL_SECONDS, control
+    assert evaluated and all(evaluated), figure
+    # They are refused, or wait behind the strangers'.
+    assert sum(evaluated_then) < len(evaluated) / 2, control
     promise(21, "strangers do not slow members down", kept=figure, control=control, engine=SQLITE)

@@ -17,7 +17,7 @@ from tests.promises.plugin import Promise
 from tests.promises.rows import SQLITE
 from tests.server import Server, serving
 
-pytestmark = pytest.mark.process
+pytestmark = [pytest.mark.process, pytest.mark.alone]
 
 PAUSE_SECONDS = 0.005
 SOLVE_SECONDS = 2.0

@@ -29,7 +29,7 @@ from tests.factories import (
     result_of,
     seats_of,
 )
-from tests.strategies import ISSUES, definitions, holdings
+from tests.strategies import ISSUES, definitions, examples, holdings
 
 QUIETLY = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None)
 Pairs = Sequence[tuple[str, str]]
@@ -165,7 +165,7 @@ def best_of_all(sets: Sequence[Slow], coins: Coins, levels: int) -> tuple[tuple[
     return min(rank for rank, _, _ in whole.values()), max(way[1] for way in best), max(way[2] for way in best)
 
 
-@settings(QUIETLY, max_examples=50)
+@settings(QUIETLY, max_examples=examples(50))
 @given(small_sets(), holdings(), st.data())
 def test_jointly_is_the_best_of_all_ways_of_sharing_out_on_every_level(
     documents: list[Document], coins: Coins, data: st.DataObject
@@ -190,7 +190,7 @@ def test_jointly_is_the_best_of_all_ways_of_sharing_out_on_every_level(
     assert answer["summary"]["possible"] == possible
 
 
-@settings(QUIETLY, max_examples=40)
+@settings(QUIETLY, max_examples=examples(40))
 @given(small_sets(), holdings(), st.data())
 def test_in_order_is_one_evaluation_after_the_other_on_what_is_left(
     documents: list[Document], coins: Coins, data: st.DataObject
@@ -216,7 +216,7 @@ def test_in_order_is_one_evaluation_after_the_other_on_what_is_left(
     assert answer["summary"]["certain"] == sum(one["summary"]["certain"] for one in answer["sets"] if one["exclusive"])
 
 
-@settings(QUIETLY, max_examples=30)
+@settings(QUIETLY, max_examples=examples(30))
 @given(small_sets(), holdings(), st.sampled_from((IN_ORDER, JOINTLY)), st.data())
 def test_no_piece_sits_twice_and_every_coin_stands_once_in_every_set(
     documents: list[Document], coins: Coins, mode: str, data: st.DataObject
@@ -250,7 +250,7 @@ def test_no_piece_sits_twice_and_every_coin_stands_once_in_every_set(
     assert answer["summary"]["unplaced"] == sum(coin.get("quantity", 1) > placed[coin["id"]] for coin in coins)
 
 
-@settings(QUIETLY, max_examples=30)
+@settings(QUIETLY, max_examples=examples(30))
 @given(small_sets(), holdings(), st.sampled_from((IN_ORDER, JOINTLY)), st.data())
 def test_claimed_is_exactly_a_fitting_coin_of_an_empty_or_doubtful_place_that_sits_in_another_set(
     documents: list[Document], coins: Coins, mode: str, data: st.DataObject
@@ -286,7 +286,7 @@ def test_claimed_is_exactly_a_fitting_coin_of_an_empty_or_doubtful_place_that_si
         assert told == expected
 
 
-@settings(QUIETLY, max_examples=40)
+@settings(QUIETLY, max_examples=examples(40))
 @given(small_sets(), holdings(), st.sampled_from((IN_ORDER, JOINTLY)), st.randoms(use_true_random=False))
 def test_the_order_of_holdings_never_changes_the_answer(
     documents: list[Document], coins: Coins, mode: str, chance: random.Random
@@ -295,7 +295,7 @@ def test_the_order_of_holdings_never_changes_the_answer(
     assert bytes_of(allocated(documents, coins, mode)) == bytes_of(allocated(documents, shuffled, mode))
 
 
-@settings(QUIETLY, max_examples=30)
+@settings(QUIETLY, max_examples=examples(30))
 @given(small_sets(), holdings())
 def test_jointly_never_fills_less_than_in_order_where_all_places_are_required(
     documents: list[Document], coins: Coins
@@ -313,7 +313,7 @@ def test_jointly_never_fills_less_than_in_order_where_all_places_are_required(
     assert together["certain"] >= one_by_one["certain"]
 
 
-@settings(QUIETLY, max_examples=25)
+@settings(QUIETLY, max_examples=examples(25))
 @given(small_sets(), holdings(), st.sampled_from((IN_ORDER, JOINTLY)))
 def test_each_set_is_told_what_it_would_reach_alone(documents: list[Document], coins: Coins, mode: str) -> None:
     answer = allocated(documents, coins, mode)

@@ -40,9 +40,9 @@ from tests.factories import (
 )
 from tests.progress.instances import a_tight_set
 from tests.set_definitions import FOLDER, NAMES, a_set
-from tests.strategies import ISSUES, definitions, holdings, simple_facts
+from tests.strategies import ISSUES, definitions, examples, holdings, simple_facts
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(60))
 
 
 def tried(evaluated: Evaluated, coins: Sequence[Holding]) -> list[dict[str, Any]]:

@@ -18,7 +18,7 @@ from tests.factories import a_measurement, places_of, result_of, seats_of
 from tests.progress.instances import a_tight_set, without
 from tests.strategies import ISSUES, definitions, examples, holdings
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(60))
 GAINS = ("certain_gain", "possible_gain", "required_gain")
 
 

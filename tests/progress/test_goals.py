@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from tests import reference
 from tests.factories import OUTSIDE, a_document, a_holding, measured, places_of, seats_of
 from tests.progress.test_conflicts import conflicts
-from tests.strategies import ISSUES, definitions, holdings
+from tests.strategies import ISSUES, definitions, examples, holdings
 
-SOME = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+SOME = settings(max_examples=examples(120), deadline=None, suppress_health_check=list(HealthCheck), database=None)
 SILVER = {"id": "silver", "kind": "at_least", "where": "fineness >= 0.9", "count": 2}
 
 

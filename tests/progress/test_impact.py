@@ -16,9 +16,9 @@ from service.progress.evaluate import EvaluationRequest
 from service.progress.impact import ImpactStamp, PlaceFate, carry, difference_of, impact
 from service.progress.revisions import WantNote
 from tests.factories import a_definition, a_measurement, as_sent, places_of, result_of, seats_of
-from tests.strategies import ISSUES, TODAY, definitions, holdings
+from tests.strategies import ISSUES, TODAY, definitions, examples, holdings
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=60)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(60))
 
 
 STAMP = ImpactStamp("d", RevisionStamp(1, "published", "-", "A"), RevisionStamp(2, "draft", "-", "A"), "1", "e")

@@ -18,9 +18,9 @@ from service.progress.whatif import Evaluated
 from service.rules.messages import MESSAGES
 from tests.factories import a_measurement
 from tests.messages import ensure_worded
-from tests.strategies import ISSUES, definitions, holdings
+from tests.strategies import ISSUES, definitions, examples, holdings
 
-SOME = settings(max_examples=20, deadline=None)
+SOME = settings(max_examples=examples(20), deadline=None)
 
 
 @SOME

@@ -109,7 +109,7 @@ some_facts = st.fixed_dictionaries(
 )
 
 
-@settings(deadline=None, max_examples=60, database=None)
+@settings(deadline=None, max_examples=examples(60), database=None)
 @given(st.lists(some_facts, min_size=1, max_size=6), st.randoms(use_true_random=False))
 def test_titles_do_not_depend_on_the_order_and_differ_only_where_facts_do(
     coins: list[dict[str, Any]], random: Any

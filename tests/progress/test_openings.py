@@ -13,9 +13,9 @@ from service.progress.evaluate import build_instance
 from service.progress.openings import Openings, openings_of
 from tests import reference
 from tests.factories import OUTSIDE, a_measurement
-from tests.strategies import definitions, holdings
+from tests.strategies import definitions, examples, holdings
 
-SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=25)
+SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(25))
 
 # Every value that the small sets tell apart, one of each kind that no coin shows, and none.
 POOL: dict[str, tuple[Any, ...]] = {

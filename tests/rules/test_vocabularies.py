@@ -18,7 +18,7 @@ from service.rules.document import read_definition
 from service.rules.vocabularies import concept_as_json, read_concept
 from tests import reference
 from tests.factories import OUTSIDE, a_definition, a_document, a_holding, measured, places_of
-from tests.strategies import DECLARED, MOTIFS, VOCABULARIES
+from tests.strategies import DECLARED, MOTIFS, VOCABULARIES, examples
 
 BEASTS = {"name": "beasts", "extends": "motifs", "concepts": [{"id": "wyvern", "broader": ["griffin"]}]}
 
@@ -108,7 +108,7 @@ def own_vocabularies(draw: st.DrawFn) -> list[dict[str, Any]]:
 
 
 @given(own_vocabularies(), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_sets_with_own_vocabularies_are_as_the_reference_has_them(
     entries: list[dict[str, Any]], data: st.DataObject
 ) -> None:
@@ -144,7 +144,7 @@ def test_sets_with_own_vocabularies_are_as_the_reference_has_them(
 
 
 @given(own_vocabularies(), own_vocabularies())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_two_tables_united_have_the_terms_of_both(one: list[dict[str, Any]], other: list[dict[str, Any]]) -> None:
     tables = [of_document(vocabularies=entries).vocabularies for entries in (one, other)]
     both = united(*tables)

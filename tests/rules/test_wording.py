@@ -16,7 +16,7 @@ from service.rules.phrases import listed
 from service.rules.wording import RuleWording, describe_definition
 from service.rules.yaml_text import load_yaml
 from tests.factories import a_rule
-from tests.strategies import ATTRIBUTES, VOCABULARIES, rules
+from tests.strategies import ATTRIBUTES, VOCABULARIES, examples, rules
 
 SPEAK = RuleWording(ATTRIBUTES, VOCABULARIES)
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
@@ -71,7 +71,7 @@ def test_every_operator_has_words(operator: Any) -> None:
     assert "property" not in words
 
 
-@settings(deadline=None, max_examples=200, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=examples(200), suppress_health_check=list(HealthCheck))
 @given(rules())
 def test_any_rule_can_be_said(rule: Any) -> None:
     assert SPEAK.coin(a_rule(rule)).startswith(("a ", "an "))

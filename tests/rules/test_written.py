@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from service.formats.strict_json import parse_json, parse_yaml
 from service.rules.document import document_digest
 from service.rules.yaml_text import as_yaml
+from tests.strategies import examples
 
 SETS = Path(__file__).resolve().parents[2] / "set_definitions"
 
@@ -51,7 +52,7 @@ VALUES = st.recursive(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(VALUES)
 def test_it_reads_back_to_the_same(value: Any) -> None:
     document = {"a": value}

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.strategies import examples
 from tests.sync.simulator import World
 
 SEEDS = int(os.environ.get("SETWRIGHT_SYNC_SEEDS", "750"))
@@ -26,7 +27,7 @@ def test_no_schedule_loses_anything(first: int) -> None:
     assert all(count > 100 for count in totals.values()), totals
 
 
-@settings(deadline=None, database=None, max_examples=100, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, database=None, max_examples=examples(100), suppress_health_check=list(HealthCheck))
 @given(st.integers(min_value=10_000_000), st.integers(5, 300))
 def test_no_schedule_of_any_length_does(seed: int, steps: int) -> None:
     World(seed, steps=steps).run()

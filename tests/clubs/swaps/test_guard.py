@@ -17,6 +17,7 @@ from service.errors import Invalid
 from service.progress.evaluate import EvaluationRequest
 from tests.clubs.swaps.strategies import collections, rulebooks
 from tests.factories import a_document, a_measurement, result_of
+from tests.strategies import examples
 
 ANY = a_document({"a": "year_on_coin > 0"})
 TWO = a_document({"a": "year_on_coin = 1901", "b": "year_on_coin >= 1901"})
@@ -120,7 +121,7 @@ def cases(draw: st.DrawFn) -> tuple[list[dict[str, Any]], list[Any], list[str]]:
 
 
 @given(cases())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_it_agrees_with_evaluating_with_and_without(case: tuple[list[dict[str, Any]], list[Any], list[str]]) -> None:
     coins, documents, gone = case
     # Of each coin the grade is known, so that none sits in the club's set, not even for the time being.

@@ -55,6 +55,7 @@ from service.facts.core_attributes import CORE
 from service.holdings import actions as holdings
 from service.holdings.store import HoldingStore
 from tests.owners import open_account
+from tests.strategies import examples
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 CLUB, SET = (f"00000000-0000-7000-8000-{number:012}" for number in (1, 2))
@@ -482,7 +483,9 @@ class SwapMachine(RuleBasedStateMachine):
 
 def test_whatever_is_answered_no_holding_is_moved(database: Database) -> None:
     machine = type("Machine", (SwapMachine,), {"database": database})
-    run_state_machine_as_test(machine, settings=settings(max_examples=25, stateful_step_count=20, deadline=None))
+    run_state_machine_as_test(
+        machine, settings=settings(max_examples=examples(25), stateful_step_count=20, deadline=None)
+    )
 
 
 def test_the_machine_sees_a_coin_that_is_moved(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -500,7 +503,7 @@ def test_the_machine_sees_a_coin_that_is_moved(database: Database, monkeypatch: 
     machine = type("Machine", (SwapMachine,), {"database": database})
     # The same steps each time: whether chance finds the coin is not what is tested.
     quickly = settings(
-        max_examples=200,
+        max_examples=examples(200),
         stateful_step_count=20,
         deadline=None,
         phases=[Phase.generate],

@@ -20,6 +20,7 @@ from service.progress.result import Evaluation, Figures, PlaceCounts, TentativeC
 from tests.clubs.swaps.strategies import collections, rulebooks
 from tests.exchange.brute import splits, ways
 from tests.factories import a_document, a_measurement, as_sent
+from tests.strategies import examples
 
 Raw = Mapping[str, Any]
 
@@ -281,7 +282,7 @@ def members(draw: st.DrawFn) -> list[list[dict[str, Any]]]:
 
 
 @given(rulebooks(), collections(7))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 def test_all_coins_that_sit_nowhere_may_leave_together(document: dict[str, Any], coins: list[dict[str, Any]]) -> None:
     side = a_member("ada", document, {f"c{n}": coin for n, coin in enumerate(coins)})
     gone = tuple(
@@ -308,7 +309,7 @@ def _without(side: Member, gone: Sequence[tuple[str, str]]) -> EvaluationRequest
 
 
 @given(rulebooks(), members())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_swaps_are_the_best_that_every_set_holds_with(
     document: dict[str, Any], collected: list[list[dict[str, Any]]]
 ) -> None:

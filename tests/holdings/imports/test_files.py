@@ -26,6 +26,7 @@ from service.holdings.imports.years import read_year
 from service.notation.terms import index_of
 from service.reference.actions import vocabularies
 from tests.data.make_sheets import ods_of
+from tests.strategies import examples
 
 TEXT = "Nr.;Land;Größe\r\n1;Österreich;17,5\r\n2;Schweiz;18,0\r\n"
 
@@ -48,7 +49,7 @@ def test_windows_1252_goes_before_its_neighbours(text: str, name: str) -> None:
     assert decoded(text.encode("cp1252")) == (text, name)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(raw=st.binary(max_size=200), encoding=st.sampled_from([None, *ENCODINGS]))
 def test_any_bytes_are_a_sheet_or_a_refusal(raw: bytes, encoding: str | None) -> None:
     for read in (lambda: looked(raw, layout=GivenLayout(encoding)), lambda: file_of_workbook(raw)):
@@ -58,7 +59,7 @@ def test_any_bytes_are_a_sheet_or_a_refusal(raw: bytes, encoding: str | None) ->
             assert refusal.faults
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(rows=st.lists(st.lists(st.text("1.,-/;?'\"d€aß \t|", max_size=8), min_size=5, max_size=5), max_size=6))
 def test_any_cells_are_a_sheet_or_a_refusal(rows: list[list[str]]) -> None:
     head = "Jahr\tGewicht\tBezahlt\tGekauft am\tNominal"
@@ -284,7 +285,7 @@ def test_merged_cells_of_opendocument_say_the_same_of_each_row() -> None:
     assert [cells for _, cells in sheet.rows] == [["x"], ["x", "x"], ["x", "x"], ["", "x"]]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(raw=st.binary(max_size=120), boundary=st.text("ab-", max_size=4))
 def test_any_bytes_are_parts_or_a_refusal(raw: bytes, boundary: str) -> None:
     declared = f"multipart/form-data; boundary={boundary}"

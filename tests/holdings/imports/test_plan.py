@@ -31,6 +31,7 @@ from service.holdings.model import StoredHolding, merged, with_defaults
 from service.holdings.sync.field_names import flattened
 from service.holdings.sync.merge import ValueConflict
 from tests.clock import NOW
+from tests.strategies import examples
 
 UUID = "01939f6e-0000-7000-8000-00000000000a"
 
@@ -181,14 +182,14 @@ DATA = st.fixed_dictionaries(
 ).map(with_defaults)
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(DATA, DATA)
 def test_a_patch_makes_the_one_into_the_other(before: dict[str, Any], after: dict[str, Any]) -> None:
     assert is_same(with_defaults(merged(before, patch_to(before, after))), after)
     assert patch_to(before, before) == {}
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(DATA, DATA, DATA)
 def test_undoing_sets_back_what_still_stands_and_nothing_else(
     before: dict[str, Any], after: dict[str, Any], now: dict[str, Any]

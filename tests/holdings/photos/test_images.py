@@ -29,6 +29,7 @@ from service.holdings.photos.images import (
     prepare_photo,
 )
 from tests.pictures import PLACE, chunk, coin, exif, jpeg_of, picture, png_of, webp_of
+from tests.strategies import examples
 
 # Pillow warns of what it cannot read in a file; that is no fault of the program.
 pytestmark = pytest.mark.filterwarnings("ignore::UserWarning:PIL")
@@ -300,7 +301,7 @@ def test_a_file_that_ends_too_early_is_refused_wherever_it_ends(kind: str) -> No
 
 
 @pytest.mark.parametrize("kind", PHOTO_TYPES)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(data=st.data())
 def test_whatever_the_bytes_it_is_a_photo_or_a_refusal(kind: str, data: st.DataObject) -> None:
     raw = bytearray(picture(kind, exif=exif(6), icc_profile=PROFILE))

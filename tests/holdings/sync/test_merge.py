@@ -15,6 +15,7 @@ from service.errors import Fault
 from service.holdings.sync.merge import REJECTED, MergeOutcome, Mutation, View, merge
 from service.holdings.sync.record import Record, mutation_of
 from service.holdings.sync.replay import list_as_json, view_in
+from tests.strategies import examples
 
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
@@ -412,7 +413,7 @@ def histories(draw: st.DrawFn) -> list[Mutation]:
     return edits
 
 
-@settings(deadline=None, database=None, max_examples=300)
+@settings(deadline=None, database=None, max_examples=examples(300))
 @given(histories())
 def test_a_value_is_shown_or_kept_until_somebody_who_saw_it_replaces_it(edits: list[Mutation]) -> None:
     """Invariant 1 of sync.md, against a list of who saw whom."""

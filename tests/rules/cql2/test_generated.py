@@ -14,6 +14,7 @@ from service.rules.cql2.expression import parse
 from service.rules.cql2.json import Json
 from service.rules.cql2.text import to_text
 from tests.rules.cql2.trees import A, op, prop
+from tests.strategies import examples
 
 NAMES = st.sampled_from(
     ["a", "year_on_coin", "eo:x.1", "größe", "and", "Not", "div", "date", "point", "_", "true", "E5"]
@@ -64,7 +65,7 @@ def _grown(node: st.SearchStrategy[Json]) -> st.SearchStrategy[Json]:
 TREES = st.recursive(LEAVES, _grown, max_leaves=25).filter(lambda tree: isinstance(tree, dict) and "op" in tree)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(TREES)
 @example(op("=", A, "x\\'"))
 @example(op("=", A, "\\\\''\\'x"))
@@ -83,7 +84,7 @@ DEEP = st.lists(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(DEEP)
 def test_a_tree_as_deep_as_may_be_never_needs_more_brackets_than_text_may_have(steps: list[str]) -> None:
     grow = {
@@ -150,7 +151,7 @@ WORDS = st.sampled_from(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(st.text(max_size=60) | st.lists(WORDS, max_size=25).map(" ".join) | st.lists(WORDS, max_size=25).map("".join))
 def test_random_text_is_read_or_refused(text: str) -> None:
     start = time.process_time()
@@ -193,7 +194,7 @@ WEIRD = st.recursive(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 @given(WEIRD)
 def test_a_weird_value_is_read_or_refused(value: object) -> None:
     try:
