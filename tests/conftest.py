@@ -75,6 +75,14 @@ def pytest_collection() -> Iterator[None]:
         gc.enable()
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish() -> None:
+    # At its end pytest collects garbage five times, looking for what was not closed: once finds it, and the rest need not be
+    # looked through.
+    gc.collect()
+    gc.freeze()
+
+
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     # Each worker takes some seconds to read the OpenAPI document for requests that are made up in a step of their own.
     is_left_out = "not fuzz" in config.getoption("markexpr")

@@ -63,13 +63,15 @@ def both(draw: st.DrawFn) -> tuple[EvaluationRequest, EvaluationRequest, list[An
         document["identify"] = [draw(st.sampled_from(IDENTIFY))]
     definition = read_definition(document, vocabularies=SCHEMES)
     attributes = with_terms(definition.attributes, SCHEMES)
-    issues = catalogue(attributes, own=draw(st.booleans()))
+    has_own = draw(st.booleans())
+    issues = catalogue(attributes, own=has_own)
     asked: dict[str, Any] = {
         "definition": replace(definition, attributes=attributes),
         "today": TODAY,
         "vocabularies": definition.vocabularies,
         "issues": issues,
-        "replaces": draw(st.sampled_from(REPLACES)),
+        # Only an issue that there is replaces another.
+        "replaces": draw(st.sampled_from(REPLACES)) if has_own else {},
         "statuses": draw(
             st.sampled_from((frozenset(("held", "for trade")), frozenset(("held",)), frozenset(("lost",))))
         ),
