@@ -13,12 +13,7 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
-from selenium.common.exceptions import (
-    JavascriptException,
-    NoSuchElementException,
-    StaleElementReferenceException,
-    TimeoutException,
-)
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
@@ -66,27 +61,6 @@ LEFT_DRAFTS = """import("/app/kept/drafts.js").then(async ({unsavedDrafts, dropD
 })"""
 
 
-# One script instead of a command for each element, whose text the driver works out with a program of its own. What is not
-# shown has no text.
-SHOWN = """
-const shown = (element) => element.checkVisibility({visibilityProperty: true}) ? element.innerText.trim() : "";
-const all = (selector) => [...document.querySelectorAll(selector)];
-"""
-FIRST = f"""{SHOWN}
-const [selector, says, notSaying] = arguments;
-return all(selector).find((element) => {{
-    if (says === null && notSaying === null) return true;
-    const text = shown(element);
-    return (says === null || text.includes(says)) && (notSaying === null || !text.includes(notSaying));
-}}) ?? null;
-"""
-TEXTS = f'{SHOWN} return all(arguments[0]).map(shown).join("\\n");'
-FIELDS = f"""{SHOWN}
-const labels = all("label").filter((label) => shown(label).startsWith(arguments[0]));
-return labels.map((label) => document.getElementById(label.htmlFor));
-"""
-
-
 class Page:
     """What is shown in the browser, and what a person does with it."""
 
@@ -113,15 +87,19 @@ class Page:
     def until(self, selector: str, *, says: str | None = None, not_saying: str | None = None) -> WebElement:
         """The first element that is there, and that says so; waits for it."""
 
-        def found(_: object) -> Any:
-            return self.run(FIRST, selector, says, not_saying)
+        def found(_: object) -> WebElement | None:
+            for element in self.all(selector):
+                text = element.text
+                if (says is None or says in text) and (not_saying is None or not_saying not in text):
+                    return element
+            return None
 
         made: WebElement = self._waited(found, f"{selector} that says {says!r}")
         return made
 
     def _waited(self, act: Callable[[object], Any], what: str) -> Any:
         """What the act returns once it is something; tried anew where the page was painted anew in between."""
-        missing = [StaleElementReferenceException, NoSuchElementException, JavascriptException]
+        missing = [StaleElementReferenceException, NoSuchElementException]
         try:
             return WebDriverWait(self.driver, PATIENCE_SECONDS, LOOK_AGAIN_SECONDS, missing).until(act)
         except TimeoutException:
@@ -129,7 +107,7 @@ class Page:
             raise AssertionError(f"no {what}: {shown[:1000]}") from None
 
     def text(self, selector: str) -> str:
-        return str(self.run(TEXTS, selector))
+        return "\n".join(element.text for element in self.all(selector))
 
     def press(self, label: str) -> None:
         """Presses the button or the link with this text."""
@@ -150,10 +128,10 @@ class Page:
         written = text.removesuffix(Keys.ENTER)
 
         def typed(_: object) -> bool:
-            found = self.run(FIELDS, label)
-            if len(found) != 1 or found[0] is None:
+            found = [element for element in self.all("label") if element.text.startswith(label)]
+            if len(found) != 1:
                 return False
-            (box,) = found
+            box = self.driver.find_element("id", found[0].get_attribute("for") or "")
             if box.get_property("readOnly"):
                 return False
             box.clear()
