@@ -122,11 +122,15 @@ async def test_the_number_of_series_does_not_grow_with_what_callers_make_up(serv
             await service.client.request(f"MADE{number}UP", path)
         await service.client.request("PATCH", "/v1/sync")
 
+    def by_callers() -> set[Any]:
+        # A job that ends meanwhile has a series from then on.
+        return {series for series in now(service) if not series[0].startswith("job_")}
+
     await ask(0)
-    before = now(service)
+    before, first = now(service), by_callers()
     for number in range(1, 30):
         await ask(number)
-    assert set(now(service)) == set(before)
+    assert by_callers() == first
     assert value(before, "requests_total", method="other", route="(no route)", status="4xx") > 0
     assert not any("0" in of for _, labels in before for name, of in labels if name in ("route", "method"))
 
