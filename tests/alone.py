@@ -4,6 +4,7 @@ workers of the session wait. They come first, one after another, in one worker."
 from __future__ import annotations
 
 import fcntl
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,10 +16,15 @@ class Turns:
     """The turns of one worker. `folder` is the same for all workers of a session."""
 
     def __init__(self, folder: Path) -> None:
+        self._folder = folder
         folder.mkdir(exist_ok=True)
         # Whoever waits for the processors stands at the door, so that nobody who comes later goes in before it.
         self._door, self._processors = ((folder / name).open("ab") for name in ("door", "processors"))
         self._is_in = False
+
+    def pytest_unconfigure(self) -> None:
+        # The others have their files open.
+        shutil.rmtree(self._folder, ignore_errors=True)
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_protocol(self, item: pytest.Item, nextitem: pytest.Item | None) -> Iterator[None]:
