@@ -13,6 +13,7 @@ import multiprocessing
 import os
 import resource
 import threading
+import time
 from collections.abc import AsyncIterator, Sequence
 from concurrent.futures import CancelledError as CallCancelled
 from concurrent.futures.process import BrokenProcessPool
@@ -27,6 +28,7 @@ from pebble.common.types import CONSTS
 
 from service.errors import Busy, TooHeavy
 from service.evaluation.cost import memory_in_words, seconds_in_words
+from service.memory import SECONDS, give_back, look_for_rings
 
 # Imported by the server of forks; what it cannot import is left out, and imported where it is used.
 _IMPORTED_FIRST = ("__main__", "service.inside")
@@ -187,6 +189,7 @@ class Processes:
 def _settle(memory_bytes: int, niceness: int) -> None:
     """The first that a new process does."""
     threading.Thread(target=_end_with_the_server, daemon=True).start()
+    threading.Thread(target=_tidy, daemon=True).start()
     os.nice(niceness)
     # Its address space, of which it has taken some by importing (getrlimit(2), RLIMIT_AS; proc(5), statm).
     pages = Path("/proc/self/statm")
@@ -202,6 +205,14 @@ def _end_with_the_server() -> None:
     assert server is not None
     server.join()
     os._exit(1)
+
+
+def _tidy() -> None:
+    """As a process that serves does, which has a loop for it."""
+    while True:
+        time.sleep(SECONDS)
+        look_for_rings()
+        give_back()
 
 
 def _call(place: str, arguments: Sequence[Any]) -> Any:

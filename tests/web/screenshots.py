@@ -18,6 +18,7 @@ from tempfile import NamedTemporaryFile
 import httpx
 from PIL import Image
 from rich.console import Console
+from selenium.webdriver.common.keys import Keys
 
 from service.database.ids import new_id
 from service.demo.drawn import drawing
@@ -77,7 +78,8 @@ def declare(page: Page) -> None:
     page.until(".adding button", says="A fact of your own").click()
     page.type_into("What is it to be called?", "How it was found")
     page.until(".adding button", says="Add the fact").click()
-    page.type_into("A new term", "\n".join(("bought", "gift", "found", "field find", "")))
+    for term in ("bought", "gift", "found", "field find"):
+        page.type_into("A new term", term + Keys.ENTER)
     page.until(".term-tree .entry", says="field find").click()
     page.until("[data-step=in]").click()
 
