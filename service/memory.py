@@ -17,7 +17,7 @@ from service.beside import beside
 _GARBAGE = (10_000, 200, 50)
 # Rings of objects wait for that: with so large thresholds those of some 240,000 requests did. So what came since the last time is
 # looked through once a minute as well, which takes milliseconds: what stays is not looked at again.
-SECONDS = 60.0
+TIDY_SECONDS = 60.0
 _NOT_OLD = 1
 # mallopt(3): M_ARENA_MAX.
 _MOST_HEAPS = -8
@@ -40,7 +40,7 @@ async def tidied() -> AsyncIterator[None]:
 
     async def tidy() -> None:
         while True:
-            await asyncio.sleep(SECONDS)
+            await asyncio.sleep(TIDY_SECONDS)
             look_for_rings()
             # What asks the same heap for memory meanwhile waits: a millisecond, or long after very much was freed at once.
             await asyncio.to_thread(give_back)

@@ -28,7 +28,7 @@ from pebble.common.types import CONSTS
 
 from service.errors import Busy, TooHeavy
 from service.evaluation.cost import memory_in_words, seconds_in_words
-from service.memory import SECONDS, give_back, look_for_rings
+from service.memory import TIDY_SECONDS, give_back, look_for_rings
 
 # Imported by the server of forks; what it cannot import is left out, and imported where it is used.
 _IMPORTED_FIRST = ("__main__", "service.inside")
@@ -210,7 +210,7 @@ def _end_with_the_server() -> None:
 def _tidy() -> None:
     """As a process that serves does, which has a loop for it."""
     while True:
-        time.sleep(SECONDS)
+        time.sleep(TIDY_SECONDS)
         look_for_rings()
         give_back()
 

@@ -244,13 +244,13 @@ def _assigned(function: Definition, name: str) -> Iterable[ast.expr]:
                 yield value
 
 
-if __name__ == "__main__":
-    found = Refusals()
-    print("\n".join(found.unsaid), len(found.unsaid), len(found.sentences))
-
-
 def _calls(node: ast.AST, inside: Definition | None) -> Iterator[tuple[str, ast.Call, Definition | None]]:
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.Call):
             yield ast.unparse(child.func), child, inside
         yield from _calls(child, child if isinstance(child, Definition) else inside)
+
+
+if __name__ == "__main__":
+    found = Refusals()
+    print("\n".join(found.unsaid), len(found.unsaid), len(found.sentences))

@@ -108,7 +108,7 @@ async def test_a_process_that_serves_is_tidied(
 ) -> None:
     given = asyncio.Event()
     loop = asyncio.get_running_loop()
-    monkeypatch.setattr(memory, "SECONDS", 0.01)
+    monkeypatch.setattr(memory, "TIDY_SECONDS", 0.01)
     monkeypatch.setattr(memory, "give_back", lambda: loop.call_soon_threadsafe(given.set))
     async with running(settings_for(database_url, photos_dir=tmp_path)):
         gc.disable()
