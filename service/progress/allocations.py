@@ -91,10 +91,15 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
     requests = [replace(one.request, budget_seconds=share) for one in sets]
     # All are judged before the first of them is solved: then it is known what they take together.
     ahead = [(request, cost_of_evaluation(sizes_before(request))) for request in requests]
-    built = []
-    for request in in_turn(_DOING, "sets", ahead):
+    built: list[tuple[EvaluationRequest, Instance, Table]] = []
+    fits = 0
+    for one, request in zip(sets, in_turn(_DOING, "sets", ahead), strict=True):
         instance, table = build_instance(request)
         hold(instance.edges.nbytes)
+        if mode == JOINTLY and one.exclusive:
+            fits += len(instance.problem.edges)
+            # At once: all sets' fits, each below its own limit, may be more than there is memory for.
+            _ensure_solvable_together(fits, len(built) + 1)
         built.append((request, instance, table))
     alone = [_solved(*one, share) for one in built]
     exclusive = [number for number, one in enumerate(sets) if one.exclusive]
@@ -154,6 +159,17 @@ def ensure_within(sets: Sequence[SetRequest]) -> None:
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
+def _ensure_solvable_together(fits: int, sets: int) -> None:
+    if fits > MOST_FITS:
+        message = Sentence(
+            "the first {sets} sets have {fits} fits of coins to places; up to {most} are solved together over all sets",
+            sets=sets,
+            fits=fits,
+            most=MOST_FITS,
+        )
+        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
+
+
 def _solved(request: EvaluationRequest, instance: Instance, table: Table, budget_seconds: float) -> SolvedSet:
     return SolvedSet(request, instance, table, solve(instance.problem, budget_seconds=budget_seconds))
 
@@ -202,11 +218,6 @@ def _jointly(
     """Each set's part of the joint answer, on an instance of the pieces that the others leave to it."""
     instances = [alone[number].instance for number in exclusive]
     fits = sum(len(instance.problem.edges) for instance in instances)
-    if fits > MOST_FITS:
-        message = Sentence(
-            "{fits} fits of coins to places over all sets; up to {most} are solved together", fits=fits, most=MOST_FITS
-        )
-        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets, or allocate in_order")])
     places = sum(len(instance.places) for instance in instances)
     cost_of_solving(_DOING, "sets solved together", [Sizes(places=places, pairs=fits)]).ensure_allowed()
     joint = join_problems([set_problem_of(instance) for instance in instances])

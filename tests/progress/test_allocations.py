@@ -13,7 +13,9 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
+from service.assignment.solve import solve
 from service.errors import OverLimit
+from service.progress import allocations
 from service.progress.allocated import Mode
 from service.progress.allocations import IN_ORDER, JOINTLY, SetRequest, allocate, ensure_within
 from tests import reference
@@ -452,3 +454,21 @@ def test_past_the_limits_the_refusal_names_them() -> None:
         ensure_within([SetRequest(many)] * 10)
     ensure_within([one] * 100)
     assert result_of(one.request)["summary"]["filled"] == 1
+
+
+def test_more_fits_than_are_solved_together_are_refused_before_any_set_is_solved(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    solved = []
+    monkeypatch.setattr(allocations, "MOST_FITS", 4)
+    monkeypatch.setattr(
+        allocations, "solve", lambda problem, **asked: solved.append(problem) or solve(problem, **asked)
+    )
+    pair = [COIN, a_holding("twin", mint="Tower", year_on_coin=1891)]
+    with pytest.raises(OverLimit, match="the first 3 sets have 6 fits of coins to places; up to 4 are solved together"):
+        allocated([CROWN] * 5, pair, JOINTLY)
+    assert solved == []
+    # Neither in order, nor sets that share no piece, are solved together.
+    assert len(allocated([CROWN] * 5, pair, IN_ORDER)["sets"]) == 5
+    assert len(allocated([CROWN] * 5, pair, JOINTLY, exclusive=[True, True, False, False, False])["sets"]) == 5
+    assert solved
