@@ -29,8 +29,13 @@ def settle_memory() -> None:
     free in each: the forty threads that wait for the database fill one after the other. Other libraries of C have no such limit,
     and keep theirs."""
     gc.set_threshold(*_GARBAGE)
+    limit_heaps(_HEAPS)
+
+
+def limit_heaps(most: int) -> None:
+    """How many glibc may divide its memory into, the first one included. Each of the others reserves 64 MiB of address space."""
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).mallopt(_MOST_HEAPS, _HEAPS)
+        ctypes.CDLL(None).mallopt(_MOST_HEAPS, most)
 
 
 @asynccontextmanager

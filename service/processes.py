@@ -8,6 +8,7 @@ and shares what it has not changed.
 from __future__ import annotations
 
 import asyncio
+import gc
 import importlib
 import multiprocessing
 import os
@@ -28,7 +29,7 @@ from pebble.common.types import CONSTS
 
 from service.errors import Busy, TooHeavy
 from service.evaluation.cost import memory_in_words, seconds_in_words
-from service.memory import TIDY_SECONDS, give_back, look_for_rings
+from service.memory import TIDY_SECONDS, give_back, limit_heaps, look_for_rings
 
 # Imported by the server of forks; what it cannot import is left out, and imported where it is used.
 _IMPORTED_FIRST = ("__main__", "service.inside")
@@ -188,6 +189,10 @@ class Processes:
 
 def _settle(memory_bytes: int, niceness: int) -> None:
     """The first that a new process does."""
+    # It does one piece at a time, and what it has from the server of forks is no garbage: to look through that would take time,
+    # and write to pages that all processes share.
+    limit_heaps(1)
+    gc.freeze()
     threading.Thread(target=_end_with_the_server, daemon=True).start()
     threading.Thread(target=_tidy, daemon=True).start()
     os.nice(niceness)

@@ -10,6 +10,7 @@ from datetime import date
 from typing import Any
 
 from service.assignment.cp_sat import load_solver
+from service.assignment.linear import load_linear
 from service.assignment.network import load_graphs
 from service.facts.holding import read_holdings
 from service.progress.actions.evaluate import evaluated
@@ -52,5 +53,6 @@ def evaluate_once() -> None:
 
 evaluate_once()
 load_solver()
-# A small evaluation needs none, a large one does.
+# A small evaluation needs neither, a large one does.
 load_graphs()
+load_linear()

@@ -31,8 +31,9 @@ DOCUMENT: dict[str, Any] = {
 }
 # What each thread holds is larger than what Python allots by itself (512 bytes), and they hold it at the same time.
 _HOLDING = """
-import ctypes, os, sys, tempfile, threading
+import sys, threading
 from service.memory import settle_memory
+from tests.process_memory import count_heaps
 
 if sys.argv[1] == "settled":
     settle_memory()
@@ -47,13 +48,7 @@ threads = [threading.Thread(target=hold) for _ in range(12)]
 for thread in threads:
     thread.start()
 met.wait()
-library = ctypes.CDLL(None)
-library.fopen.restype = ctypes.c_void_p
-with tempfile.NamedTemporaryFile() as file:
-    stream = ctypes.c_void_p(library.fopen(file.name.encode(), b"w"))
-    library.malloc_info(0, stream)
-    library.fclose(stream)
-    print(file.read().decode().count("<heap nr="))
+print(count_heaps())
 met.wait()
 """
 
@@ -67,7 +62,6 @@ def heaps(settled: str) -> int:
 
 @pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other libraries of C have no such limit")
 def test_threads_share_two_heaps() -> None:
-    # malloc_info(3) lists them.
     assert heaps("settled") <= 2
     assert heaps("as it is") > 2
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
+import platform
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
@@ -17,6 +20,7 @@ import pytest
 import service.processes
 from service.errors import Busy, Fault, Invalid, NotFound, TooHeavy
 from service.processes import Processes, Room
+from tests.process_memory import count_heaps
 from tests.server import ROOT as CHECKOUT
 
 pytestmark = pytest.mark.anyio
@@ -53,6 +57,31 @@ def taking(megabytes: int) -> int:
     return len(bytearray(megabytes * MEBIBYTE))
 
 
+def looked_through() -> tuple[int, int]:
+    """Objects that a search for garbage looks through here, and those that it leaves out."""
+    return len(gc.get_objects()), gc.get_freeze_count()
+
+
+def heaps_of_threads() -> int:
+    """The heaps of glibc once eight threads hold memory at the same time."""
+    met = threading.Barrier(9)
+
+    def hold() -> None:
+        # More than what Python allots by itself (512 bytes).
+        held = [bytearray(2_000) for _ in range(100)]
+        met.wait()
+        met.wait()
+        held.clear()
+
+    threads = [threading.Thread(target=hold) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    met.wait()
+    heaps = count_heaps()
+    met.wait()
+    return heaps
+
+
 def ending_at_once() -> None:
     os._exit(11)
 
@@ -75,6 +104,17 @@ async def run(processes: Processes, name: str, *arguments: object, seconds: floa
 async def test_it_runs_elsewhere_and_stands_back(processes: Processes) -> None:
     assert await run(processes, "own_number") != os.getpid()
     assert await run(processes, "own_niceness") == os.nice(0) + 3
+
+
+async def test_garbage_is_not_looked_for_among_what_it_was_started_with(processes: Processes) -> None:
+    looked, left_out = await run(processes, "looked_through")  # type: ignore[misc]
+    assert left_out > 50_000 > looked
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other libraries of C have no such limit")
+async def test_its_threads_share_one_heap(processes: Processes) -> None:
+    assert heaps_of_threads() > 1
+    assert await run(processes, "heaps_of_threads") == 1
 
 
 async def test_errors_come_back_whole(processes: Processes) -> None:

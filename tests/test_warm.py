@@ -14,7 +14,7 @@ import service.inside
 before = {"ortools", "scipy", "scipy.optimize", "lark"} & set(sys.modules)
 import service.warm
 from service.rules.cql2.reader import _grammar
-solvers = {"ortools.sat.python.cp_model", "scipy.sparse.csgraph"} <= set(sys.modules)
+solvers = {"ortools.sat.python.cp_model", "scipy.sparse.csgraph", "scipy.optimize"} <= set(sys.modules)
 print(sorted(before), _grammar.cache_info().currsize, solvers, threading.active_count())
 """
 

@@ -180,3 +180,8 @@ def _precedes(one: Sequence[_Numbers], other: Sequence[_Numbers]) -> _Flags:
         less = less | (equal & (a < b))
         equal = equal & (a == b)
     return less
+
+
+def load_linear() -> None:
+    """Imports scipy's solver of relaxations now: some 30 MiB, the last that a process for work loads."""
+    import scipy.optimize  # noqa: F401
