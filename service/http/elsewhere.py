@@ -305,12 +305,12 @@ async def _left(receive: Receive) -> None:
 def _doing(request: Request) -> str:
     route = request.scope.get("route")
     summary = getattr(route, "summary", None)
-    return Sentence("'{name}'", name=summary) if summary else Sentence("this request")
+    return Sentence("'{name}'", name=Sentence(summary)) if summary else Sentence("this request")
 
 
 @describes(problems=("too-heavy", "busy"))
-async def _work(request: Request) -> Elsewhere:
+async def work_of(request: Request) -> Elsewhere:
     return Elsewhere(request)
 
 
-Work = Annotated[Elsewhere, Depends(_work)]
+Work = Annotated[Elsewhere, Depends(work_of)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import re
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
@@ -110,17 +111,17 @@ def problems(*kinds: str) -> dict[int | str, dict[str, Any]]:
 
 class Operation(APIRoute):
     """A route whose description follows from its function: the operation id is the function's name, the summary the first
-    line of its docstring, the description the rest, the answer the return annotation."""
+    sentence of its docstring, the description the rest, the answer the return annotation."""
 
     def __init__(self, path: str, endpoint: Callable[..., Any], **options: Any) -> None:
         if not hasattr(endpoint, "__reasons__"):
             endpoint = _answering(endpoint, options)
         function = inspect.unwrap(endpoint)
-        summary, _, rest = inspect.getdoc(function).partition("\n")  # type: ignore[union-attr]
+        summary, *rest = re.split(r"(?<=\.) (?=[A-Z`])", " ".join(inspect.getdoc(function).split()), maxsplit=1)  # type: ignore[union-attr]
         options |= {
             "operation_id": function.__name__,
             "summary": summary.removesuffix("."),
-            "description": " ".join(rest.split()) or summary,
+            "description": " ".join(rest) or summary,
             "response_model": None,
             "response_class": Response,
             "responses": None,

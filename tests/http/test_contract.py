@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from typing import Any
 from uuid import uuid4
@@ -53,7 +54,9 @@ def test_every_operation_is_described_in_full() -> None:
     for method, path, declared in operations():
         where = (method, path)
         names.append(declared["operationId"])
-        assert declared["summary"], where
+        # One sentence, and the description begins with one.
+        assert declared["summary"] and not re.search(r"\. |\.$", declared["summary"]), where
+        assert re.match(r"[A-Z`]", declared["description"]), where
         assert len(declared["tags"]) == 1, where
         assert declared["x-access"], where
         assert bool(declared["x-scope"]) is (declared["x-access"] != openapi.OPEN), where

@@ -9,18 +9,22 @@ from __future__ import annotations
 import gettext
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pycountry
 import pytest
+from fastapi.dependencies.models import Dependant
 
 from service.analysis.change_words import CHANGE_WORDS
+from service.app import framework
 from service.facts.core_attributes import CORE
 from service.facts.vocabulary import Concept
 from service.formats.page_words import PAGE_WORDS
+from service.http.elsewhere import work_of
+from service.http.openapi import Operation
 from service.http.problems import PROBLEM_KINDS
 from service.progress.description import describer
 from service.reference import shipped
@@ -30,6 +34,7 @@ from service.rules.messages import MESSAGES
 from service.rules.operators import bind
 from service.rules.phrases import PHRASES
 from service.rules.wording import RuleWording, places_in_words
+from service.settings import Settings
 from tests.conftest import Running
 from tests.refusals import Refusals
 from tests.set_definitions import NAMES as SHIPPED
@@ -140,6 +145,23 @@ def test_every_refusal_has_its_sentence_in_the_language(tag: str) -> None:
         *re.findall(r'"([^"]+ has made)"', code()),
     }
     assert ours - set(spoken.refusals) == set()
+
+
+def test_every_operation_that_may_be_too_heavy_has_its_name_in_the_language() -> None:
+    def elsewhere(needed: Dependant) -> bool:
+        return needed.call is work_of or any(map(elsewhere, needed.dependencies))
+
+    def operations(routes: Sequence[Any]) -> Iterator[Operation]:
+        for route in routes:
+            if isinstance(route, Operation):
+                yield route
+            else:
+                yield from operations(getattr(route, "routes", ()))
+
+    names = {one.summary for one in operations(framework(Settings()).routes) if elsewhere(one.dependant)}
+    assert len(names) > 30
+    for tag in OTHERS:
+        assert names - set(language(tag).refusals) == set(), tag
 
 
 @pytest.mark.anyio

@@ -313,7 +313,7 @@ class PreviewIn(JudgedIn):
 async def preview_definition(
     context: Context, owner: OptionalOwner, body: Unread[PreviewIn], work: Work, language: AskedLanguage
 ) -> Annotated[Reply[DefinitionPreview], Sends(headers=CONTENT_LANGUAGE)]:
-    """Preview a definition while it is written: which coins fit each place or may fit it, what the check finds, the whole in
+    """Preview a definition while it is written. Which coins fit each place or may fit it, what the check finds, the whole in
     words, and each rule as CQL2 text and as CQL2 JSON with what is wrong with it. Nothing is kept, and no coin is assigned. The
     words are in the language that is asked for."""
     sent = body.read()

@@ -336,8 +336,8 @@ def get_consent(context: Context, member: CurrentMember, id: DefinitionId) -> Co
 
 @offers.put("/definitions/{id}/consent")
 def set_consent(context: Context, member: CurrentMember, id: DefinitionId, body: Json[ConsentIn]) -> ConsentOut:
-    """Show the club your standing, your spares, your coins in its display or their photos, or cease to: from the next request
-    on."""
+    """Show the club your standing, your spares, your coins in its display or their photos, or cease to. It holds from the next
+    request on."""
     # Without If-Match: ceasing to show something never fails for what was said before.
     consent = Consent(body.standing, body.spares, body.display, body.photos)
     return _consent_out(
