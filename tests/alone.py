@@ -1,5 +1,6 @@
 """Tests marked `alone` measure how long a server takes, so they have the processors to themselves: while they run, the other
-workers of the session wait. They come first, one after another, in one worker."""
+workers of the session wait. They come first, one after another, in one worker. Those marked `long` follow, so that at the end
+no worker is left with one of them while the others have nothing to do."""
 
 from __future__ import annotations
 
@@ -54,4 +55,4 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: not is_alone(item))
+    items.sort(key=lambda item: (not is_alone(item), item.get_closest_marker("long") is None))

@@ -70,7 +70,7 @@ class Memory:
 
 
 def growth(samples: Mapping[tuple[int, str], Sequence[tuple[float, float]]], warm_up: float) -> list[Memory]:
-    """Of processes by id and role, with samples of minutes and MiB; without what was before `warm_up`."""
+    """Of processes by id and role, with samples of minutes and MiB that are no file's; without what was before `warm_up`."""
     found = []
     for (_, role), taken in samples.items():
         # A young process has its own warm-up.

@@ -67,7 +67,10 @@ class Watch(threading.Thread):
         minute, total = self._minute(), 0.0
         for process, role in self._processes():
             try:
-                size = process.memory_info().rss / MIB
+                memory = process.memory_info()
+                # Pages of files are the system's: those of a solver's code are read when it solves first, and all processes
+                # share them.
+                size = (memory.rss - memory.shared) / MIB
                 self.seen[process.pid] = process.create_time()
             except psutil.Error:
                 continue

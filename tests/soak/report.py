@@ -39,7 +39,7 @@ def report(result: Result, conditions: Mapping[str, str]) -> str:
         lines.append(f"| {kind} | {count:,} | {' | '.join(f'{value:,.0f}' for value in at)} |")
     lines += [
         "",
-        "Memory of the processes after their warm-up, the longest-lived of each kind:",
+        "Memory of the processes after their warm-up, the longest-lived of each kind, without pages of files:",
         "",
         "| process | minutes | mean, MiB | growth, MiB a minute |",
         "| --- | --- | --- | --- |",
