@@ -150,6 +150,7 @@ def memory_of(url: str, folder: Path) -> float:
         return grown(before)
 
 
+@pytest.mark.long
 def test_memory_does_not_grow_with_the_photos(
     another_database_url: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -194,6 +195,7 @@ def killed_in_the_middle(client: httpx.Client, where: str, folder: Path, victims
     return number
 
 
+@pytest.mark.long
 def test_one_that_is_killed_in_the_middle_ends_elsewhere_once(empty_database_url: str, tmp_path: Path) -> None:
     url, folder = empty_database_url, tmp_path
     settings = asked_with(folder)

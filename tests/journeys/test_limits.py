@@ -259,6 +259,7 @@ def _send(server: Server, hostile: Hostile, timeout: float = 120) -> httpx.Respo
         return client.request(hostile.method, hostile.path, content=hostile.body or None, headers=headers)
 
 
+@pytest.mark.long
 def test_memory_is_bounded_whatever_the_body(tmp_path: Path, promise: Promise) -> None:
     with serving(f"sqlite:///{tmp_path / '1.sqlite3'}", settings=SETTINGS) as server:
         photos = _warm(server)
@@ -360,6 +361,7 @@ def _longest(server: Server, hostile: Hostile) -> tuple[int, float, str]:
     return answer.status_code, time.monotonic() - started, told
 
 
+@pytest.mark.long
 def test_every_request_ends_and_nothing_goes_on_when_its_caller_left(tmp_path: Path, promise: Promise) -> None:
     table = list(hostile_work())
     with serving(f"sqlite:///{tmp_path / '3.sqlite3'}", settings=SETTINGS) as server:

@@ -16,7 +16,7 @@ from tests.load import Load, percentile, request, run
 from tests.promises.plugin import Promise
 from tests.server import Server, serving
 
-pytestmark = [pytest.mark.process, pytest.mark.alone]
+pytestmark = pytest.mark.process
 
 CONNECTIONS = (8, 64, 256)
 SECONDS = 3.5
@@ -87,6 +87,7 @@ def shown(loads: Sequence[Load]) -> str:
 
 # Other programs run on the same cores, and make a measurement miss now and then what the server would have kept. So the whole of
 # it is made anew, up to three times: the bounds stay as they are. What is no question of time holds each time.
+@pytest.mark.alone
 def test_overload_is_answered(tmp_path: Path, promise: Promise) -> None:
     with at_work(tmp_path, Server) as (server, asked):
         for attempt in range(1, ATTEMPTS + 1):
@@ -104,6 +105,7 @@ def test_overload_is_answered(tmp_path: Path, promise: Promise) -> None:
     assert set(health.statuses) == {200}
 
 
+@pytest.mark.long
 def test_the_control_without_a_gate_is_late(tmp_path: Path, promise: Promise) -> None:
     with at_work(tmp_path, WithoutGate) as (server, asked):
         # Long enough for most of them to be answered once.

@@ -43,6 +43,7 @@ def burn(stop: Any) -> None:
         sum(range(10_000))
 
 
+@pytest.mark.long
 @pytest.mark.process
 def test_two_hash_seeds_and_a_busy_machine_give_the_same_bytes(promise: Promise) -> None:
     here = tuple(fingerprints())

@@ -7,6 +7,7 @@ from itertools import chain, combinations
 from random import Random
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
@@ -120,6 +121,7 @@ def test_every_contest_of_an_evaluation_is_a_smallest_shortage_of_one(
         assert all(short(part) <= 0 for part in parts)
 
 
+@pytest.mark.long
 def test_a_rule_is_named_exactly_when_places_could_be_filled_without_it() -> None:
     met: Counter[str] = Counter()
     for seed in range(300):

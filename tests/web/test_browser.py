@@ -433,6 +433,7 @@ def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, colle
 # --- every view ---------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_every_view_is_accessible_light_and_dark_narrow_and_wide(page: Page, collector: Collector) -> None:
     """axe-core finds nothing, and nothing is cut off (WCAG 2.2, 1.4.10), at twice the size of text neither (1.4.4)."""
     page.sign_in(collector.token)

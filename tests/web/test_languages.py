@@ -260,6 +260,7 @@ def not_said(page: Page, *more: Any) -> list[tuple[str, str]]:
     return found
 
 
+@pytest.mark.long
 def test_a_language_that_does_not_exist_fits_in_every_view(page: Page, collector: Collector) -> None:
     page.sign_in(collector.token)
     found: list[Any] = []

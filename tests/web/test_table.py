@@ -71,6 +71,7 @@ SMALL = """return [...document.querySelectorAll("main button, main input, main s
 }).map((one) => one.outerHTML.slice(0, 120));"""
 
 
+@pytest.mark.long
 def test_a_day_at_a_dealers_without_a_network(mortal: tuple[MortalServer, Collector]) -> None:
     server, collector = mortal
     with browser(f"http://127.0.0.1:{server.port}") as page:
