@@ -39,10 +39,14 @@ def test_a_refusal_comes_whole_from_another_process() -> None:
 
 
 def test_asking_costs_well_under_a_millisecond() -> None:
-    begun = time.process_time()
-    for _ in range(1_000):
-        cost_of_evaluation(HUGE)
-    assert time.process_time() - begun < 0.5
+    def seconds() -> float:
+        begun = time.process_time()
+        for _ in range(1_000):
+            cost_of_evaluation(HUGE)
+        return time.process_time() - begun
+
+    # The least of a few: a collection of garbage in a process that has run thousands of tests takes longer than this.
+    assert any(seconds() < 0.5 for _ in range(3))
 
 
 PIECE = Cost("evaluating the set", 8_000.0, 2_000.0, sizes={"coins": 500, "places": 40})

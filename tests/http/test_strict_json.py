@@ -201,9 +201,13 @@ def test_the_scan_for_depth_takes_time_in_proportion_to_the_length(piece: bytes)
 
 
 def test_a_million_open_brackets_are_refused_without_being_parsed() -> None:
-    started = time.perf_counter()
-    assert refusal(b"[" * 1_000_000) == [("too-deep", "")]
-    assert time.perf_counter() - started < 1
+    def seconds() -> float:
+        started = time.process_time()
+        assert refusal(b"[" * 1_000_000) == [("too-deep", "")]
+        return time.process_time() - started
+
+    # The least of a few: a collection of garbage in a process that has run thousands of tests takes as long.
+    assert any(seconds() < 1 for _ in range(3))
 
 
 def test_yaml_is_held_to_the_same_rules() -> None:

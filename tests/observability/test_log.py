@@ -122,13 +122,14 @@ def test_lines_below_the_level_are_left_out(capfd: pytest.CaptureFixture[str]) -
 def test_a_long_text_is_cut_and_twice_as_long_a_one_takes_no_longer() -> None:
     for sign in ("?", "?a", "://", "a@", "bearer ", "swt_", "sw_", "\x1b"):
         spent = []
-        for length in (15_000, 30_000, 4_000_000):
+        for length in (15_000, 30_000, 4_000_000, 4_000_000):
             text = (sign * length)[:length]
             redaction, started = Redaction((PASSWORD,)), time.process_time()
             assert len(redaction.text(text)) < 80_000
             spent.append(time.process_time() - started)
-        # Of a text past the limit only the beginning is looked at; a scan that is quadratic would take seconds at 16,000.
-        assert spent[2] < 1, (sign, spent)
+        # Of a text past the limit only the beginning is looked at; a scan that is quadratic would take seconds at 16,000. The
+        # less of two: a collection of garbage in a process that has run thousands of tests takes as long.
+        assert min(spent[2:]) < 1, (sign, spent)
 
 
 def test_the_secrets_of_the_settings_are_told_to_the_log() -> None:
