@@ -6,6 +6,7 @@ from __future__ import annotations
 import ctypes
 import os
 import tempfile
+import threading
 from pathlib import Path
 
 
@@ -30,3 +31,23 @@ def count_heaps() -> int:
         library.malloc_info(0, stream)
         library.fclose(stream)
         return file.read().decode().count("<heap nr=")
+
+
+def heaps_of_threads() -> int:
+    """How many heaps there are while twelve threads hold memory at the same time."""
+    met = threading.Barrier(13)
+
+    def hold() -> None:
+        # Larger than what Python allots by itself (512 bytes).
+        held = [bytearray(2_000) for _ in range(100)]
+        met.wait()
+        met.wait()
+        held.clear()
+
+    threads = [threading.Thread(target=hold) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    met.wait()
+    heaps = count_heaps()
+    met.wait()
+    return heaps

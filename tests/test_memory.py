@@ -29,27 +29,14 @@ DOCUMENT: dict[str, Any] = {
         for number in range(1, 4)
     ],
 }
-# What each thread holds is larger than what Python allots by itself (512 bytes), and they hold it at the same time.
 _HOLDING = """
-import sys, threading
+import sys
 from service.memory import settle_memory
-from tests.process_memory import count_heaps
+from tests.process_memory import heaps_of_threads
 
 if sys.argv[1] == "settled":
     settle_memory()
-met = threading.Barrier(13)
-
-def hold():
-    held = [bytearray(2_000) for _ in range(100)]
-    met.wait()
-    met.wait()
-
-threads = [threading.Thread(target=hold) for _ in range(12)]
-for thread in threads:
-    thread.start()
-met.wait()
-print(count_heaps())
-met.wait()
+print(heaps_of_threads())
 """
 
 

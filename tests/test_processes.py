@@ -8,7 +8,6 @@ import os
 import platform
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import suppress
@@ -20,7 +19,7 @@ import pytest
 import service.processes
 from service.errors import Busy, Fault, Invalid, NotFound, TooHeavy
 from service.processes import Processes, Room
-from tests.process_memory import count_heaps
+from tests.process_memory import heaps_of_threads
 from tests.server import ROOT as CHECKOUT
 
 pytestmark = pytest.mark.anyio
@@ -60,26 +59,6 @@ def taking(megabytes: int) -> int:
 def looked_through() -> tuple[int, int]:
     """Objects that a search for garbage looks through here, and those that it leaves out."""
     return len(gc.get_objects()), gc.get_freeze_count()
-
-
-def heaps_of_threads() -> int:
-    """The heaps of glibc once eight threads hold memory at the same time."""
-    met = threading.Barrier(9)
-
-    def hold() -> None:
-        # More than what Python allots by itself (512 bytes).
-        held = [bytearray(2_000) for _ in range(100)]
-        met.wait()
-        met.wait()
-        held.clear()
-
-    threads = [threading.Thread(target=hold) for _ in range(8)]
-    for thread in threads:
-        thread.start()
-    met.wait()
-    heaps = count_heaps()
-    met.wait()
-    return heaps
 
 
 def ending_at_once() -> None:

@@ -144,16 +144,20 @@ def allocate(sets: Sequence[SetRequest], mode: Mode, budget_seconds: float) -> A
 
 def ensure_within(sets: Sequence[SetRequest]) -> None:
     """Refuses too many sets, and too many holdings for so many sets."""
-    most = max((len(one.request.holdings) for one in sets), default=0)
     if len(sets) > MOST_ALLOCATED_SETS:
         raise OverLimit(
             [Fault.of("over-limit", "up to {most} sets are allocated at once", "/sets", most=MOST_ALLOCATED_SETS)]
         )
-    if most * len(sets) > MOST_PAIRS:
+    ensure_pairs_within(max((len(one.request.holdings) for one in sets), default=0), len(sets))
+
+
+def ensure_pairs_within(holdings: int, sets: int) -> None:
+    """Refuses so many holdings for so many sets."""
+    if holdings * sets > MOST_PAIRS:
         message = Sentence(
             "{holdings} holdings in {sets} sets; up to {most} holdings times sets are allocated at once",
-            holdings=most,
-            sets=len(sets),
+            holdings=holdings,
+            sets=sets,
             most=MOST_PAIRS,
         )
         raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.engine import Database
-from service.errors import Fault, Invalid, NotAuthenticated, OverLimit, Sentence
+from service.errors import Fault, Invalid, NotAuthenticated, Sentence
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import Facts, Holding, read_facts, read_holding
@@ -23,7 +23,7 @@ from service.progress.actions.evaluate import EvaluationInputs, evaluation_reque
 from service.progress.actions.inputs import SentIssue, faults_of_sent_replacements, stored_definition_id
 from service.progress.actions.stored_set import LoadedRequest, StoredSet, load_stored_set
 from service.progress.allocated import Allocation, Mode
-from service.progress.allocations import MOST_PAIRS, SetRequest, allocate
+from service.progress.allocations import SetRequest, allocate, ensure_pairs_within
 from service.progress.description import CoinNames
 from service.progress.result import IgnoredFact
 from service.reference import actions as reference
@@ -109,24 +109,13 @@ def _stored(database: Database, owner: Owner | None, inputs: AllocationInputs) -
 
     def load(connection: Connection) -> list[StoredSet]:
         holdings, own = held_by(connection, owner), IssueStore(connection, owner).own_reference()
-        _ensure_within(len(holdings), len(names))
+        ensure_pairs_within(len(holdings), len(names))
         return [
             load_stored_set(connection, owner, name, one.revision, holdings=holdings, own=own)
             for name, one in zip(names, inputs.sets, strict=True)
         ]
 
     return [mine.ask(inputs.today) for mine in database.read(load)]
-
-
-def _ensure_within(holdings: int, sets: int) -> None:
-    if holdings * sets > MOST_PAIRS:
-        message = Sentence(
-            "{holdings} holdings in {sets} sets; up to {most} holdings times sets are allocated at once",
-            holdings=holdings,
-            sets=sets,
-            most=MOST_PAIRS,
-        )
-        raise OverLimit([Fault("over-limit", message, "/sets", "name fewer sets")])
 
 
 def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]:
@@ -140,7 +129,7 @@ def _inline(database: Database, inputs: AllocationInputs) -> list[LoadedRequest]
         hint = "or send the ids of definitions kept here"
         faults.append(Fault("missing", "definitions in the body need `holdings`: a list", "/holdings", hint))
         raise Invalid(faults)
-    _ensure_within(len(inputs.holdings), len(inputs.sets))
+    ensure_pairs_within(len(inputs.holdings), len(inputs.sets))
     found: list[LoadedRequest] = []
     unread: list[Mapping[str, Any]] = []
     for one in inputs.sets:
