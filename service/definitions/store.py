@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import BindParameter, Connection, Row, Select, and_, bindparam, delete, insert, select, update
 
@@ -17,8 +17,13 @@ _PAGE = 100
 
 # Nearly every request for a definition asks these. Made once: making a statement anew takes as long as running it.
 _owned_by: BindParameter[str] = bindparam("owner")
-_LINE = select(definition).where(definition.c.owner_id == _owned_by, definition.c.id == bindparam("definition"))
-_DECLARATIONS = select(definition.c.declares).where(definition.c.owner_id == _owned_by).order_by(definition.c.id)
+_OF_LINE = [column for column in definition.c if column.name not in ("declares", "carries")]
+_LINE = select(*_OF_LINE).where(definition.c.owner_id == _owned_by, definition.c.id == bindparam("definition"))
+_DECLARATIONS = (
+    select(definition.c.declares, definition.c.carries)
+    .where(definition.c.owner_id == _owned_by)
+    .order_by(definition.c.id)
+)
 _REVISION = select(definition_revision).where(
     definition_revision.c.owner_id == _owned_by,
     definition_revision.c.definition_id == bindparam("definition"),
@@ -38,9 +43,16 @@ def _page(continued: bool) -> Select[Any]:
         table.c.number == definition.c.published,
     )
     shown = [column.label(f"revision_{column.name}") for column in table.c]
-    query = select(definition, *shown).select_from(definition.outerjoin(table, newest))
+    query = select(*_OF_LINE, *shown).select_from(definition.outerjoin(table, newest))
     query = query.where(definition.c.owner_id == _owned_by).order_by(definition.c.id).limit(bindparam("most"))
     return query.where(definition.c.id > bindparam("after")) if continued else query
+
+
+class Declarations(NamedTuple):
+    """Of each definition the `attributes` that it declares; the `vocabularies` of each that carries some."""
+
+    attributes: list[list[Mapping[str, Any]]]
+    vocabularies: list[list[Mapping[str, Any]]]
 
 
 class DefinitionStore:
@@ -103,9 +115,10 @@ class DefinitionStore:
             found.append((line, draft or _published(row, "revision_")))
         return tuple(found)
 
-    def declarations(self) -> list[list[Mapping[str, Any]]]:
-        """The attributes that each of the owner's definitions declares, as they stand in its document."""
-        return list(self._connection.execute(_DECLARATIONS, {"owner": self._owner.id}).scalars())
+    def declarations(self) -> Declarations:
+        """What the owner's definitions declare, as it stands in their documents."""
+        found = self._connection.execute(_DECLARATIONS, {"owner": self._owner.id}).all()
+        return Declarations([row.declares for row in found], [row.carries for row in found if row.carries])
 
     def documents(self) -> Iterator[Mapping[str, Any]]:
         """The documents of the owner's definitions: of each its draft, or else its newest revision."""
@@ -139,7 +152,7 @@ class DefinitionStore:
             )
         )
         values = {"version": version, "published": revision.number, "draft": None, "draft_digest": None}
-        more = {"draft_title": None, "draft_created_at": None, "draft_updated_at": None}
+        more = {"draft_title": None, "draft_created_at": None, "draft_updated_at": None, **_declared(revision.document)}
         self._connection.execute(update(definition).where(*self._is(identity)).values(**values, **more))
 
     def withdraw(self, identity: str, version: str, revision: Revision) -> None:
@@ -200,8 +213,12 @@ def _drafted(draft: Revision | None) -> dict[str, Any]:
         "draft_title": draft.title,
         "draft_created_at": draft.created_at,
         "draft_updated_at": draft.updated_at,
-        "declares": draft.document.get("attributes") or [],
+        **_declared(draft.document),
     }
+
+
+def _declared(document: Mapping[str, Any]) -> dict[str, Any]:
+    return {"declares": document.get("attributes") or [], "carries": document.get("vocabularies") or []}
 
 
 def _published(row: Row[Any], prefix: str = "") -> Revision:

@@ -7,9 +7,9 @@ from sqlalchemy import Column, Date, ForeignKey, ForeignKeyConstraint, Integer, 
 from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
-# `draft` is the document being worked on, if there is one; `declares` are the attributes of the newest document, kept
-# apart so that checking a holding's facts does not read whole documents; `adopted` is the number of the revision that the
-# owner's set follows.
+# `draft` is the document being worked on, if there is one; `declares` are the attributes of the newest document, `carries` its
+# vocabularies, kept apart so that checking a holding's facts and a search do not read whole documents; `adopted` is the number of
+# the revision that the owner's set follows.
 definition = Table(
     "definition",
     metadata,
@@ -23,6 +23,7 @@ definition = Table(
     Column("draft_created_at", Instant),
     Column("draft_updated_at", Instant),
     Column("declares", Document, nullable=False),
+    Column("carries", Document, nullable=False),
     Column("adopted", Integer),
 )
 

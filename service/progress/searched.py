@@ -90,7 +90,7 @@ class Searched:
     """All living holdings of an owner. What is worked out is kept, for the next search."""
 
     def __init__(self, held: HoldingColumns, attributes: Attributes, looks: Views) -> None:
-        self.held, self.attributes = held, attributes
+        self.held, self.attributes, self.vocabularies = held, attributes, looks.context.vocabularies
         self._coins: CoinsInColumns = coins_in_columns(
             StoredCoins(held, attributes, looks.issues), frozenset(STATUSES), looks
         )
@@ -272,7 +272,7 @@ class Searched:
 
 def _flags(fits: FittingRows, rows: int, *, doubtful: bool) -> Flags:
     found = np.zeros(rows, bool)
-    for some in (fits.certain, *((fits.alternatives, fits.unknown) if doubtful else ())):
+    for some in (fits.certain, *(fits.doubtful().values() if doubtful else ())):
         found[some] = True
     return found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -63,8 +63,13 @@ def with_needed(
 
 def carried_by(document: Mapping[str, Any]) -> tuple[OwnVocabulary, ...]:
     """The vocabularies that a checked document has of its own."""
-    entries = (VocabularyIn.model_validate(entry).model_dump() for entry in document.get("vocabularies") or ())
-    return tuple(read_own(entry, [], "") for entry in entries)
+    return read_carried(document.get("vocabularies") or ())
+
+
+def read_carried(entries: Iterable[Mapping[str, Any]]) -> tuple[OwnVocabulary, ...]:
+    """The same from its member `vocabularies`."""
+    models = (VocabularyIn.model_validate(entry).model_dump() for entry in entries)
+    return tuple(read_own(model, [], "") for model in models)
 
 
 def _extended(name: str | None, own: Sequence[OwnVocabulary]) -> Iterator[OwnVocabulary]:

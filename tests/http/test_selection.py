@@ -57,6 +57,58 @@ async def test_a_filter_takes_what_fits_for_certain_and_on_demand_what_may(servi
     assert await numbers(service, owner, filter="diameter = 23.25", doubtful=True) == ["1", "2", "3", "4", "5"]
 
 
+def by_print(title: str, *terms: dict[str, Any], name: str = "prints", **more: Any) -> dict[str, Any]:
+    """A set by the animal whose print is on the coin, from a list that it carries."""
+    return {
+        "format": "set-definition/1",
+        "title": title,
+        "attributes": [{"name": "print", "type": "text", "vocabulary": "prints", "many": True}],
+        "vocabularies": [{"name": name, "concepts": list(terms), **more}],
+        "slots": [{"id": "any", "accepts": "print IS NOT NULL"}],
+    }
+
+
+async def test_a_filter_knows_what_stands_below_a_term_of_a_list_that_a_definition_carries(service: Running) -> None:
+    owner, client = service.collector(), service.client
+    paws = by_print("Prints in the snow", {"id": "paw"}, {"id": "fox", "broader": ["paw"]}, {"id": "hoof"})
+    # Another set has a list of the same name, with a term more and one under another.
+    hoofs = by_print("Prints in the sand", {"id": "hoof"}, {"id": "roe deer", "broader": ["hoof"]})
+    # And one adds a creature to the list that comes with the service.
+    beasts = by_print("Moon beasts", {"id": "moon kiwi", "broader": ["kiwi"]}, name="more", extends="motifs")
+    beasts["attributes"] = []
+    beasts["slots"] = [{"id": "moon", "accepts": "narrower(main_motifs, 'moon kiwi')"}]
+    made = {}
+    for document in (paws, hoofs, beasts):
+        answer = await client.post("/v1/definitions", json={"document": document}, headers=owner)
+        assert answer.status_code == 201, answer.text
+        made[document["title"]] = answer.headers["Location"], answer.headers["ETag"]
+    for number, facts in {
+        "1": {"print": ["fox"]},
+        "2": {"print": ["roe deer"]},
+        "3": {"main_motifs": ["moon kiwi"]},
+        "4": {"print": {"has": ["hoof"], "perhaps": ["fox"]}},
+    }.items():
+        kept = await client.post("/v1/holdings", json={"number": number, "facts": facts}, headers=owner)
+        assert kept.status_code == 201, kept.text
+    assert await numbers(service, owner, filter="narrower(print, 'paw')") == ["1"]
+    assert await numbers(service, owner, filter="narrower(print, 'paw')", doubtful=True) == ["1", "3", "4"]
+    assert await numbers(service, owner, filter="narrower(print, 'hoof')") == ["2", "4"]
+    assert await numbers(service, owner, filter="narrower(main_motifs, 'bird')") == ["3"]
+    counts = (await client.get("/v1/holdings/counts?attribute=print", headers=owner)).json()["attributes"][0]["values"]
+    assert {"value": "paw", "coins": 0, "perhaps": 0, "with_narrower": 1} in counts
+    # A revision carries what its draft did.
+    location, tag = made["Prints in the snow"]
+    published = await client.post(f"{location}/revisions?acknowledged=true", headers={**owner, "If-Match": tag})
+    assert published.status_code == 201, published.text
+    assert await numbers(service, owner, filter="narrower(print, 'paw')") == ["1"]
+    # What no set carries any more is no term.
+    location, tag = made["Prints in the sand"]
+    gone = await client.delete(location, headers={**owner, "If-Match": tag})
+    assert gone.status_code == 204, gone.text
+    assert await numbers(service, owner, filter="narrower(print, 'hoof')") == ["4"]
+    assert await numbers(service, owner, filter="narrower(print, 'hoof')", doubtful=True) == ["2", "3", "4"]
+
+
 async def test_an_order_puts_what_is_not_recorded_last_both_ways_and_pages_do_not_overlap(service: Running) -> None:
     owner = await kept(service)
     # A range counts by its low end, alternatives by the least of them.

@@ -230,6 +230,32 @@ def test_facts_with_the_name_of_a_new_own_field_get_their_new_name_in_sync(empty
     database.close()
 
 
+def test_lists_that_documents_carry_are_beside_them(empty_database_url: str) -> None:
+    """Of a draft its own, also where a revision has others; of what has no draft those of the newest revision."""
+    database = Database(empty_database_url)
+    migrate.upgrade(database, "0023")
+    database.write(fill)
+    drafted, published = database.read(lambda c: c.execute(text("SELECT owner_id FROM definition")).scalars().all())
+    of_draft = {"vocabularies": [{"name": "prints", "concepts": [{"id": "fox", "x": 1.50}]}]}
+    of_revision = {"title": "é", "vocabularies": [{"name": "older", "concepts": []}]}
+
+    def before(connection: Connection) -> None:
+        connection.execute(text("UPDATE definition_revision SET document = :it"), {"it": written(of_revision)})
+        for owner, draft in ((drafted, written(of_draft)), (published, None)):
+            connection.execute(
+                text("UPDATE definition SET draft = :draft WHERE owner_id = :owner"), {"draft": draft, "owner": owner}
+            )
+
+    database.write(before)
+    migrate.upgrade(database, "0024")
+    rows_now = database.read(lambda c: c.execute(text("SELECT owner_id, carries FROM definition")).all())
+    assert {owner: json.loads(carries) for owner, carries in rows_now} == {
+        drafted: of_draft["vocabularies"],
+        published: of_revision["vocabularies"],
+    }
+    database.close()
+
+
 def put(connection: Connection, name: str, /, **values: Any) -> None:
     """A row, as the database itself says what its columns take."""
     kinds = {each["name"]: each["type"] for each in inspect(connection).get_columns(name)}

@@ -6,12 +6,11 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
-from service.evaluation.columns import of_views
 from service.evaluation.table import Table
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.holding import Holding, View
-from service.facts.truth import NO, UNDECIDED, YES, Verdict
+from service.facts.truth import UNDECIDED, YES, Verdict
 from service.holdings.model import StoredHolding
 from service.progress.own_fields import OWN_FIELDS, filter_views, has_words, own_knowledge, pieces
 from service.progress.selection import Order, SortKey, comes_after, least
@@ -25,17 +24,8 @@ def verdicts_of(
     context: EvaluationContext,
 ) -> list[Verdict]:
     """The verdict of the rule for every piece, each given as all that it may be, in their order."""
-    single = [number for number, mine in enumerate(seen) if len(mine) == 1]
-    found = [NO] * len(seen)
-    fits = of_views([seen[number][0] for number in single], attributes, context).fits(predicate)
-    for rows, verdict in ((fits.certain, YES), (fits.alternatives, UNDECIDED), (fits.unknown, UNDECIDED)):
-        for row in rows.tolist():
-            found[single[row]] = verdict
     table = Table(attributes, context)
-    for number, mine in enumerate(seen):
-        if len(mine) > 1:
-            found[number] = table.verdict(predicate, mine)
-    return found
+    return [table.verdict(predicate, mine) for mine in seen]
 
 
 def in_order(keys: Sequence[SortKey], order: Order) -> list[int]:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
 
 from msgspec import structs
 from sqlalchemy import Connection
@@ -14,12 +12,13 @@ from service.accounts.model import Owner
 from service.database.types import written
 from service.definitions.model import declared as declared_attributes
 from service.definitions.model import extended
-from service.definitions.store import DefinitionStore
+from service.definitions.store import Declarations, DefinitionStore
 from service.errors import Fault, Invalid, InvalidQuery, NotFound, Sentence
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
 from service.facts.core_attributes import CORE
 from service.facts.holding import unknown_attribute
+from service.facts.own_vocabularies import with_several
 from service.facts.words import nearest
 from service.holdings.columns.held import HoldingColumns
 from service.holdings.columns.store import held_by
@@ -36,6 +35,7 @@ from service.reference import actions as reference
 from service.reference import shipped
 from service.reference.model import OwnReference
 from service.reference.store import IssueStore
+from service.rules.carried import read_carried
 from service.rules.cql2.expression import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext, Predicate
@@ -94,7 +94,7 @@ class _Read:
         # All that the columns of a search follow from, beside the holdings.
         key = ("search", own.version, written(declared), day, stamps())
         self.searched: Searched = self.held.remember(key, lambda: _searched(self.held, own, declared, day))
-        self.vocabularies = reference.vocabularies_with(own)
+        self.vocabularies = self.searched.vocabularies
         self.order = _order(sort, self.searched.attributes)
         self.filter_attributes = self.searched.filter_attributes
         self.sets: dict[str, LoadedRequest] = {}
@@ -133,11 +133,11 @@ class _Read:
             raise InvalidQuery(faults, "the filter is not a valid rule; see `errors`") from None
 
 
-def _searched(
-    held: HoldingColumns, own: OwnReference, declared: Sequence[Sequence[Mapping[str, Any]]], day: date
-) -> Searched:
-    schemes = reference.vocabularies_with(own)
-    attributes = with_terms(extended(CORE, declared_attributes(declared)), schemes)
+def _searched(held: HoldingColumns, own: OwnReference, declared: Declarations, day: date) -> Searched:
+    # Several definitions may carry the same.
+    layers = dict.fromkeys(map(read_carried, declared.vocabularies))
+    schemes = with_several(reference.vocabularies_with(own), layers)
+    attributes = with_terms(extended(CORE, declared_attributes(declared.attributes)), schemes)
     looks = Views(
         attributes,
         EvaluationContext(day, schemes),

@@ -40,7 +40,7 @@ OWN: Mapping[str, tuple[Any, ...]] = {
         "issue-of-nowhere",
     ),
 }
-# Facts that not every table of attributes takes: of no attribute, of another type, by a short name of one issuer.
+# Facts that not every table of attributes takes: of no attribute, of another type, by a short name of one issuer, no known term.
 ODD: Mapping[str, tuple[Any, ...]] = {
     "album": ("red", 3, {"one_of": ["red", "blue"]}),
     "tray": (4, "four"),
@@ -48,6 +48,7 @@ ODD: Mapping[str, tuple[Any, ...]] = {
     "issuer": ("AA", "BB", {"one_of": ["AA", "BB"]}),
     "denomination": ("penny", "quarter", "Quarter"),
     "mint": ("Tower", 5),
+    "species": ("bird of the moon", {"one_of": ["owl", "bird of the moon"]}),
 }
 
 
