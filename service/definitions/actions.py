@@ -17,7 +17,7 @@ from service.definitions.store import DefinitionStore, WantNoteStore
 from service.errors import Conflict
 from service.facts.attributes import Attributes
 from service.facts.own_vocabularies import OwnVocabulary
-from service.rules.carried import carried_by
+from service.rules.carried import carried_by, leans_on
 from service.rules.document import document_digest
 from service.rules.used_terms import used_by_attribute
 
@@ -200,6 +200,18 @@ def words_in_use(connection: Connection, owner: Owner) -> UsedWords:
 
     terms = used_by_attribute(documents())
     return UsedWords(terms, tuple(filter(None, carried)))
+
+
+def ensure_unneeded(connection: Connection, owner: Owner, vocabulary: str) -> None:
+    """Raises Conflict while a definition needs this vocabulary of the owner's: without it the document could not be read."""
+    for document in DefinitionStore(connection, owner).documents():
+        if leans_on(document, vocabulary):
+            raise Conflict(
+                "the draft '{title}' names the vocabulary '{name}': change the draft first, or publish it, which takes the "
+                "vocabulary along",
+                title=document["title"],
+                name=vocabulary,
+            )
 
 
 def _held(

@@ -122,8 +122,8 @@ def replace_vocabulary(
 
 
 def delete_vocabulary(connection: Connection, owner: Owner, name: str) -> None:
-    """Deletes a vocabulary of the owner's; whoever calls it made sure that it is changeable. Facts keep its terms; a draft that
-    names it has to name another. Raises Conflict while others extend it."""
+    """Deletes a vocabulary of the owner's; whoever calls it made sure that it is changeable, and that no draft needs it. Facts
+    keep its terms. Raises Conflict while others extend it."""
     store = VocabularyStore(connection, owner)
     others = store.extending(name)
     if others:

@@ -95,6 +95,12 @@ def _needed(entry: OwnVocabulary, texts: set[str], schemes: Mapping[str, Vocabul
     return tuple(replace(c, broader=tuple(b for b in c.broader if b not in own or b in near)) for c in picked)
 
 
+def leans_on(document: Mapping[str, Any], vocabulary: str) -> bool:
+    """Whether the document names the vocabulary for an attribute or for keys, and does not carry it."""
+    carried = (entry["name"] for entry in document.get("vocabularies") or ())
+    return vocabulary in _vocabulary_names(document) and vocabulary not in carried
+
+
 def _vocabulary_names(document: Mapping[str, Any]) -> Iterator[str]:
     for attribute in document.get("attributes") or ():
         if attribute.get("vocabulary"):

@@ -339,6 +339,45 @@ HOSTILE = {
 }
 
 
+@pytest.mark.parametrize(
+    ("named", "stays"),
+    [
+        ({"attributes": [{"name": "print", "type": "text", "vocabulary": "prints"}]}, True),
+        (
+            {
+                "attributes": [{"name": "print", "type": "text"}],
+                "one_per": [{"id": "p", "attribute": "print", "keys": {"from": "vocabulary", "name": "prints"}}],
+            },
+            True,
+        ),
+        ({"summary": "prints"}, False),
+    ],
+    ids=["an attribute", "keys", "no name of it"],
+)
+async def test_a_vocabulary_that_a_draft_needs_stays(service: Running, named: dict[str, Any], stays: bool) -> None:
+    owner, client = service.collector(), service.client
+    prints = {"name": "prints", "concepts": [{"id": "paw"}]}
+    await client.post("/v1/vocabularies", json=prints, headers=owner)
+    document = {"format": "set-definition/1", "title": "Snow", "slots": [{"id": "a", "accepts": "TRUE"}], **named}
+    made = await client.post("/v1/definitions", json={"document": document}, headers=owner)
+    assert made.status_code == 201, made.text
+    at, version = made.headers["Location"], made.headers["ETag"]
+    gone = await client.delete("/v1/vocabularies/prints", headers=owner | {"If-Match": "*"})
+    if stays:
+        assert (gone.status_code, gone.json()["detail"]) == (
+            409,
+            "the draft 'Snow' names the vocabulary 'prints': change the draft first, or publish it, which takes the "
+            "vocabulary along",
+        )
+        # A revision has its own.
+        published = await client.post(f"{at}/revisions?acknowledged=true", headers=owner | {"If-Match": version})
+        assert published.status_code == 201, published.text
+        gone = await client.delete("/v1/vocabularies/prints", headers=owner | {"If-Match": "*"})
+    assert gone.status_code == 204, gone.text
+    assert (await client.get(at, headers=owner)).status_code == 200
+    assert (await client.get(f"{at}/evaluation", headers=owner)).status_code == 200
+
+
 @pytest.mark.parametrize("what", HOSTILE)
 async def test_hostile_skos_is_refused_and_nothing_is_fetched(
     service: Running, what: str, monkeypatch: pytest.MonkeyPatch

@@ -25,6 +25,7 @@ def every_view(collector: Collector) -> dict[str, str]:
         collector.place("crown"): ".decisions",
         "/app/table": ".fact-field",
         "/app/clubs": "details form",
+        "/app/lists": ".adding",
         "/app/take": "form",
         "/app/print?what=exhibition": "form",
         "/app/print?what=labels": "form",

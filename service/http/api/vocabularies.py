@@ -14,6 +14,7 @@ from msgspec import UNSET, Meta, UnsetType
 from pydantic import Field, StringConstraints
 from sqlalchemy import Connection
 
+from service.definitions import actions as definitions
 from service.errors import Fault, Invalid, InvalidQuery, NotFound, Sentence, SetwrightError
 from service.facts.own_vocabularies import OwnVocabulary
 from service.facts.vocabulary import Concept, Kind, TaggedName
@@ -346,10 +347,11 @@ def replace_vocabulary(
 
 @vocabularies.delete("/{name}", responses=problems("clash"))
 def delete_vocabulary(context: Context, owner: CurrentOwner, name: NameInPath, expected: IfMatch) -> None:
-    """Delete a vocabulary of one's own."""
+    """Delete a vocabulary of one's own, which no draft needs and no other extends."""
 
     def act(connection: Connection) -> None:
         actions.ensure_changeable(connection, owner, name, expect=lambda now: _check(expected, now))
+        definitions.ensure_unneeded(connection, owner, name)
         actions.delete_vocabulary(connection, owner, name)
 
     context.database.write(act)

@@ -24,6 +24,7 @@ const Attention = later(() => import("./views/attention.js"), "Attention");
 const Coin = later(() => import("./views/coin.js"), "Coin");
 const Coins = later(() => import("./views/coins.js"), "Coins");
 const Import = later(() => import("./views/import.js"), "Import");
+const Lists = later(() => import("./views/lists.js"), "Lists");
 const NewCoin = later(() => import("./views/new-coin.js"), "NewCoin");
 const Offer = later(() => import("./views/offer.js"), "Offer");
 const Pair = later(() => import("./views/pair.js"), "Pair");
@@ -56,6 +57,7 @@ function viewOf(session) {
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
+  if (pathname === "/app/lists") return html`<${Lists} />`;
   if (pathname === "/app/table") return html`<${Table} />`;
   if (pathname === "/app/attention") return html`<${Attention} />`;
   if (pathname === "/app/print") return html`<${Print} key=${search} asked=${new URLSearchParams(search)} />`;

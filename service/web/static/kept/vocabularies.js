@@ -2,12 +2,12 @@
 import { all, get } from "./api.js";
 import { keep, kept } from "./database.js";
 
-const keyOf = (name) => `vocabulary ${name}`;
+const keyOf = (name) => `terms of ${name}`;
 const known = new Map();
 
 /**
- * The concepts of a vocabulary, those that the owner added among them, and what tells whether they changed; null: there is none.
- * @param {string} name @returns {Promise<{version: string, concepts: object[]} | null>} without a network as they were the last time
+ * The concepts of a vocabulary and of what the owner added to it, layer by layer, and what tells whether they changed; null: there is none.
+ * @param {string} name @returns {Promise<{version: string, layers: object[][]} | null>} without a network as they were the last time
  */
 export async function conceptsOf(name) {
   const path = (one) => `/v1/vocabularies/${encodeURIComponent(one)}`;
@@ -20,8 +20,7 @@ export async function conceptsOf(name) {
     const found = await Promise.all(layers.map((layer) => get(path(layer))));
     const version = found.map(({ etag }) => etag).join();
     if (known.get(key)?.version !== version) {
-      const concepts = new Map(found.flatMap(({ data }) => data.concepts.map((concept) => [concept.id, concept])));
-      known.set(key, { version, concepts: [...concepts.values()] });
+      known.set(key, { version, layers: found.map(({ data }) => data.concepts) });
       await keep(key, known.get(key));
     }
     return known.get(key);

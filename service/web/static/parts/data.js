@@ -107,14 +107,15 @@ function labelled(concept) {
 const searched = new Map();
 onLanguage(() => searched.clear());
 
-/** The concepts of a vocabulary with those that definitions carry; null where there is no such vocabulary. */
-async function conceptsWith(name, carried) {
+/** The layers of a vocabulary with those that definitions carry; null where there is no such vocabulary. */
+async function layersOf(name, carried) {
   const entries = carriedFor(name, carried);
   const root = rootOf(name, entries);
   const isOwn = entries.some((entry) => entry.name === root && !entry.extends);
   const found = isOwn ? null : await conceptsOf(root);
-  if (entries.length === 0 || (found === null && !isOwn)) return found;
-  return { version: `${found?.version} ${JSON.stringify(entries)}`, concepts: layered([found?.concepts ?? [], ...entries.map(({ concepts }) => concepts)]) };
+  if (found === null && !isOwn) return null;
+  if (entries.length === 0) return found;
+  return { version: `${found?.version} ${JSON.stringify(entries)}`, layers: [...(found?.layers ?? []), ...entries.map(({ concepts }) => concepts)] };
 }
 
 /**
@@ -123,16 +124,16 @@ async function conceptsWith(name, carried) {
  * @returns {Promise<import("../sheet/terms.js").Terms | null>}
  */
 export async function loadTermsOf(name, carried = []) {
-  const found = await conceptsWith(name, carried);
+  const found = await layersOf(name, carried);
   if (found === null) return null;
-  if (searched.get(name)?.version !== found.version) searched.set(name, { version: found.version, terms: termsOf(name, found.concepts.map(labelled)) });
+  if (searched.get(name)?.version !== found.version) searched.set(name, { version: found.version, terms: termsOf(name, layered(found.layers).map(labelled)) });
   return searched.get(name).terms;
 }
 
 /** The concepts of a vocabulary as they are, with what is above each; none where it is not to be had. */
 export const loadConcepts = (name, carried = []) =>
-  conceptsWith(name, carried).then(
-    (found) => found?.concepts ?? [],
+  layersOf(name, carried).then(
+    (found) => layered(found?.layers ?? []),
     () => [],
   );
 

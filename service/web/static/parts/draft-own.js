@@ -1,17 +1,21 @@
 // Facts of a set's own, and lists of its own: declared, named, described, taken away; the terms of a list stand with the fact that has them.
 import { all } from "../kept/api.js";
+import { makeList } from "../kept/lists.js";
 import { inOrder, listed, say } from "../kept/words.js";
 import { OWN } from "../sheet/coins.js";
 import { changedAt, withItem, withoutItem } from "../sheet/draft-rules.js";
 import { listAt } from "../sheet/draft.js";
 import { KINDS, inTreeOrder, kindOfOwn, newFact, newName } from "../sheet/own-facts.js";
+import { useActing } from "./acting.js";
 import { useLoaded } from "./data.js";
 import { Items, Values, addTo, idOf } from "./draft-items.js";
 import { html, useEffect, useState } from "./html.js";
-import { Removing } from "./removing.js";
+import { NewList } from "./new-list.js";
+import { Removing, brokenWithout } from "./removing.js";
 import { Select } from "./select.js";
 import { TermTree } from "./term-tree.js";
 import { TextField } from "./text-field.js";
+import { Trouble } from "./trouble.js";
 
 /** @typedef {import("./draft-items.js").Work} Work */
 
@@ -23,7 +27,7 @@ const factName = ({ label, name }) => label || name;
 /** @param {{work: Work}} of */
 export function OwnFacts({ work }) {
   const { document } = work;
-  const { value: others } = useLoaded(() => all("/v1/vocabularies"), []);
+  const { value: others, again } = useLoaded(() => all("/v1/vocabularies"), []);
   // Who comes from a finding goes on with its entry.
   useEffect(() => {
     if (work.focus !== null) /** @type {HTMLElement | null} */ (window.document.querySelector(".draft-items button[aria-expanded='true']"))?.focus();
@@ -49,7 +53,7 @@ export function OwnFacts({ work }) {
   return html`<p class="hint">${say("mine.hint")}</p>
     <section aria-label=${say("mine.facts")}><h4>${say("mine.facts")}</h4>
       <${Items} work=${work} pointer=${FACTS} words=${factWords} editor=${(item, here) => html`<${Fact} work=${work} item=${item} here=${here} lists=${offered} />`}
-        removing=${({ item, pointer, remove, keep }) => html`<${Removing} document=${document} next=${without(pointer)} list=${FACTS} what=${factName(item)} facts=${[item.name]} remove=${remove} keep=${keep} />`} />
+        removing=${({ item, pointer, remove, keep }) => html`<${Removing} find=${() => brokenWithout(document, without(pointer), FACTS)} what=${factName(item)} facts=${[item.name]} remove=${remove} keep=${keep} />`} />
       <${NewFact} lists=${offered} make=${(kind, label, list) => {
         const vocabulary = kind !== "term" ? undefined : list === A_NEW_ONE ? newName(label, new Set(calledBy.keys()), "list") : list;
         const item = newFact(kind, label, newName(label, takenNames), vocabulary);
@@ -58,8 +62,12 @@ export function OwnFacts({ work }) {
         addTo(isNew ? { ...work, document: withItem(document, LISTS, { name: vocabulary, label, concepts: [] }) } : work, FACTS, item);
       }} /></section>
     <section aria-label=${say("mine.lists")}><h4>${say("mine.lists")}</h4>
-      <${Items} work=${work} pointer=${LISTS} words=${listWords} editor=${(item, here) => html`<${List} work=${work} item=${item} here=${here} calledBy=${calledBy} />`}
-        removing=${({ item, pointer, remove, keep }) => html`<${Removing} document=${document} next=${without(pointer)} list=${LISTS} what=${listName(item)} facts=${[]} remove=${remove} keep=${keep} />`} />
+      <${Items} work=${work} pointer=${LISTS} words=${listWords} editor=${(item, here) => html`<${List} work=${work} item=${item} here=${here} calledBy=${calledBy} moved=${() => {
+        work.setFocus(null);
+        work.change(without(here));
+        again();
+      }} />`}
+        removing=${({ item, pointer, remove, keep }) => html`<${Removing} find=${() => brokenWithout(document, without(pointer), LISTS)} what=${listName(item)} facts=${[]} remove=${remove} keep=${keep} />`} />
       <${NewList} bases=${(others ?? []).map(({ name }) => name).filter((name) => !lists.some((one) => one.extends === name)).map((name) => [name, calledBy.get(name)])}
         make=${(label, base) => addTo(work, LISTS, base === null
           ? { name: newName(label, new Set(calledBy.keys()), "list"), label, concepts: [] }
@@ -85,12 +93,16 @@ function Fact({ work, item, here, lists }) {
     <${TextField} id="${id}-look" label=${say("build.look_at")} value=${item.look_at} change=${(text) => put({ look_at: orNone(text) })} />`;
 }
 
-/** @param {{work: Work, item: any, here: string, calledBy: Map<string, string>}} of */
-function List({ work, item, here, calledBy }) {
+/** @param {{work: Work, item: any, here: string, calledBy: Map<string, string>, moved: () => void}} of `moved`: it is the account's now */
+function List({ work, item, here, calledBy, moved }) {
+  const { busy, error, attempt } = useActing();
+  const move = () => attempt(() => makeList(item).then(moved));
   return html`${item.extends
     ? html`<p class="hint">${say("mine.added_to_hint", { what: calledBy.get(item.extends) ?? item.extends })}</p>`
     : html`<${TextField} id="${idOf(here)}-label" label=${say("mine.list_label")} value=${item.label} change=${(text) => work.change((now) => changedAt(now, here, { label: orNone(text) }))} />`}
-    <${TermTree} work=${work} at=${Number(here.slice(here.lastIndexOf("/") + 1))} />`;
+    <${TermTree} work=${work} at=${Number(here.slice(here.lastIndexOf("/") + 1))} />
+    <p class="buttons"><button type="button" class="plain" disabled=${busy} onClick=${move}>${say("lists.keep_for_all")}</button> <a href="/app/lists">${say("lists.link")}</a></p>
+    <${Trouble} error=${error} />`;
 }
 
 /** @param {{lists: [string, string][], make: (kind: string, label: string, list: string) => void}} of `list`: "" for a new one */
@@ -110,23 +122,4 @@ function NewFact({ lists, make }) {
       <fieldset><legend>${say("mine.kind")}</legend>${KINDS.map((one) => html`<label key=${one} class="pick"><input type="radio" name="new-fact-kind" checked=${kind === one} onChange=${() => setKind(one)} /> ${say(`mine.kind_${one}`)}</label>`)}</fieldset>
       ${kind === "term" && html`<${Select} name="new-fact-list" label=${say("mine.which_list")} options=${[[A_NEW_ONE, say("mine.a_new_list")], ...lists]} value=${list} change=${setList} />`}
       <p class="buttons"><button type="button" disabled=${label.trim() === ""} onClick=${done}>${say("mine.add_this_fact")}</button></p></div>`}</div>`;
-}
-
-/** @param {{bases: [string, string][], make: (label: string, base: string | null) => void}} of `bases`: lists that terms can be added to */
-function NewList({ bases, make }) {
-  const [way, setWay] = useState("");
-  const [label, setLabel] = useState("");
-  const [base, setBase] = useState("");
-  const button = (one) => html`<button key=${one} type="button" class="plain" aria-expanded=${way === one} onClick=${() => setWay(way === one ? "" : one)}>${say(`mine.add_${one}`)}</button>`;
-  const done = () => {
-    make(label.trim(), way === "list" ? null : base);
-    setWay("");
-    setLabel("");
-    setBase("");
-  };
-  return html`<div class="adding"><p class="buttons">${["list", "terms"].map(button)}</p>
-    ${way !== "" && html`<div class="panel">
-      ${way === "list" ? html`<${TextField} id="new-list" label=${say("mine.new_label")} value=${label} change=${setLabel} />`
-        : html`<${Select} name="new-list-base" label=${say("mine.which_list")} options=${[["", say("build.choose")], ...bases]} value=${base} change=${setBase} />`}
-      <p class="buttons"><button type="button" disabled=${(way === "list" ? label.trim() : base) === ""} onClick=${done}>${say("mine.add_this_list")}</button></p></div>`}</div>`;
 }

@@ -30,27 +30,38 @@ async function coinsWith(name, value) {
   return (found?.coins ?? 0) + (found?.perhaps ?? 0);
 }
 
+/** @typedef {{where: string, finding: any}} Broken what reads it, and what is found there; null: nothing more is known */
+
+/**
+ * What a draft's rules lack without an entry. @param {object} document @param {object} next the same without it
+ * @param {string} list the pointer of the list that it was in @returns {Promise<Broken[]>}
+ */
+export async function brokenWithout(document, next, list) {
+  const [before, after] = await Promise.all([findingsOf(document), findingsOf(next)]);
+  const places = (one) => listed([...new Set([one.pointer, ...(one.others ?? [])].map((pointer) => whereOf(next, pointer)))]);
+  return brokenBy(before, after, list).map((finding) => ({ where: places(finding), finding }));
+}
+
 /**
  * Asks once more where something breaks; else it is taken away at once.
- * @param {{document: object, next: object, list: string, what: string, facts: string[], value?: string | null, remove: () => void, keep: () => void}} of
- *   `next`: the document without it; `list`: the pointer of the list that it was in; `facts`: attributes that coins may have it of
+ * @param {{find: () => Promise<Broken[]>, what: string, facts: string[], value?: string | null, remove: () => void, keep: () => void}} of
+ *   `facts`: attributes that coins may have it of
  */
-export function Removing({ document, next, list, what, facts, value = null, remove, keep }) {
+export function Removing({ find, what, facts, value = null, remove, keep }) {
   const worded = useMessages();
   const { value: told, error } = useLoaded(async () => {
-    const [before, after, ...coins] = await Promise.all([findingsOf(document), findingsOf(next), ...facts.map((name) => coinsWith(name, value))]);
-    return { broken: brokenBy(before, after, list), coins: coins.reduce((sum, n) => sum + n, 0) };
+    const [broken, ...coins] = await Promise.all([find(), ...facts.map((name) => coinsWith(name, value))]);
+    return { broken, coins: coins.reduce((sum, n) => sum + n, 0) };
   }, []);
   const isFree = told !== null && told.broken.length === 0 && told.coins === 0;
   useEffect(() => {
     if (isFree) remove();
   }, [isFree]);
-  const places = (one) => listed([...new Set([one.pointer, ...(one.others ?? [])].map((pointer) => whereOf(next, pointer)))]);
   return html`<div class="panel removing" role="group" aria-label=${say("build.remove_what", { what })} aria-live="polite">
     <${Trouble} error=${error} />
     ${told === null && error === null && html`<p>${say("app.loading")}</p>`}
     ${told !== null && !isFree && html`
-      ${told.broken.length > 0 && html`<p>${say("mine.breaks")}</p><ul>${told.broken.map((one) => html`<li key=${one.pointer + one.code}><strong>${places(one)}</strong>: ${worded(one)}</li>`)}</ul>`}
+      ${told.broken.length > 0 && html`<p>${say("mine.breaks")}</p><ul>${told.broken.map(({ where, finding }) => html`<li key=${where + finding?.code}><strong>${where}</strong>${finding && html`: ${worded(finding)}`}</li>`)}</ul>`}
       ${told.coins > 0 && html`<p>${say("mine.coins_have", { n: told.coins })}</p>`}
       <p class="buttons"><button type="button" onClick=${remove}>${say("mine.remove_anyway")}</button>
         <button type="button" class="plain" onClick=${keep}>${say("mine.keep")}</button></p>`}

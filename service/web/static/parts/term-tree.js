@@ -1,4 +1,4 @@
-// The terms of a list of a definition's own, as a tree: each opens to be named, moved up, down, in and out, and to get terms below it.
+// The terms of a list of one's own, as a tree: each opens to be named, moved up, down, in and out, and to get terms below it.
 import { say } from "../kept/words.js";
 import { withMembers, withValueAt } from "../sheet/draft.js";
 import { branchesOf, changedTerm, movedTerm, withTerm, withThoseBelow, withoutTerm } from "../sheet/own-facts.js";
@@ -7,7 +7,7 @@ import { Cross } from "./cross.js";
 import { loadTermsOf, useLoaded } from "./data.js";
 import { idOf } from "./draft-items.js";
 import { html, useRef, useState } from "./html.js";
-import { Removing } from "./removing.js";
+import { Removing, brokenWithout } from "./removing.js";
 import { TermPicker } from "./term-picker.js";
 import { TextField } from "./text-field.js";
 
@@ -15,8 +15,12 @@ const STEPS = /** @type {const} */ (["up", "down", "in", "out"]);
 const ISSUERS = "issuers";
 const wordOf = ({ id, label }) => label || id;
 
-/** @param {{work: import("./draft-items.js").Work, at: number}} of `at`: which of the document's vocabularies */
-export function TermTree({ work, at }) {
+/**
+ * @typedef {Pick<import("./draft-items.js").Work, "document" | "attributes" | "change">} WithLists
+ * @param {{work: WithLists, at: number, reading?: (term: string) => Promise<import("./removing.js").Broken[]>}} of `at`: which of the document's
+ *   vocabularies; `reading`: what would lack a term; left out: what the check of the document finds without it
+ */
+export function TermTree({ work, at, reading }) {
   const pointer = `/vocabularies/${at}`;
   const entries = /** @type {import("../sheet/carried.js").Carried[]} */ (work.document.vocabularies);
   const entry = entries[at];
@@ -45,6 +49,7 @@ export function TermTree({ work, at }) {
     open(null);
     focused("button", "input");
   };
+  const brokenInDraft = (id) => brokenWithout(work.document, withValueAt(work.document, `${pointer}/concepts`, withoutTerm(concepts, id)), `${pointer}/concepts`);
   const add = (text, parent) => put(withTerm(concepts, text, parent));
   const changed = (id, more) => put(changedTerm(concepts, id, more));
   const facts = [...work.attributes.values()].filter(({ vocabulary }) => vocabulary === entry.name || (entry.extends && vocabulary === entry.extends)).map(({ name }) => name);
@@ -56,7 +61,7 @@ export function TermTree({ work, at }) {
     return html`<div class="panel">
       <p class="buttons small">${STEPS.map(button)}
         <button type="button" class="plain" aria-label=${say("build.remove_what", { what })} onClick=${() => setLeaving(true)}>${say("build.remove")}</button></p>
-      ${leaving && html`<${Removing} document=${work.document} next=${withValueAt(work.document, `${pointer}/concepts`, withoutTerm(concepts, concept.id))} list="${pointer}/concepts"
+      ${leaving && html`<${Removing} find=${() => (reading ? reading(concept.id) : brokenInDraft(concept.id))}
         what=${what} facts=${facts} value=${concept.id} remove=${() => removed(concept.id)} keep=${() => {
           setLeaving(false);
           focused("[aria-expanded='true']");

@@ -83,7 +83,7 @@ export function Coins() {
   const name = (id) => (selected.get(id) ?? null) === null ? say("coins.without_number") : say("coin.numbered", { number: selected.get(id) });
   return html`<div ...${dropping}>
     <${Title} text=${say("coins.title")} />
-    <p class="buttons"><a class="button" href="/app/coins/new">${say("coin.new")}</a> <a class="button" href="/app/coins/import">${say("import.title")}</a></p>
+    <p class="buttons"><a class="button" href="/app/coins/new">${say("coin.new")}</a> <a class="button" href="/app/coins/import">${say("import.title")}</a> <a class="button" href="/app/lists">${say("lists.title")}</a></p>
     <details class="panel" open=${Boolean(query.filter || query.q)}><summary>${say("coins.find")}</summary>
       <${Form} key=${location.search} submit=${async ({ q, filter, doubtful }) => ask({ q, filter, doubtful: doubtful ?? "" })} label=${say("coins.find")}>
         <${Field} name="q" label=${say("coins.words")} value=${query.q ?? ""} hint=${say("coins.words_hint")} required=${false} />
