@@ -7,7 +7,7 @@ import os
 import sqlite3
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date
 from enum import StrEnum
 from importlib.metadata import version
@@ -366,7 +366,7 @@ def _verify() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with opened_database(settings) as database:
+    with _failing("Verifying", settings), opened_database(settings) as database:
         accounts, found = all_differences(database)
     return _tell_verified(accounts, found)
 
@@ -378,7 +378,7 @@ def _tell_verified(accounts: int, found: Sequence[str]) -> int:
 
 
 @contextmanager
-def _failing(doing: str) -> Iterator[None]:
+def _failing(doing: str, settings: Settings) -> Iterator[None]:
     """What goes wrong is told, and the command ends with 1."""
     from sqlalchemy.exc import DBAPIError
 
@@ -386,12 +386,18 @@ def _failing(doing: str) -> Iterator[None]:
 
     try:
         yield
+    except (typer.Exit, typer.Abort):
+        # They are RuntimeErrors, and what they mean was told.
+        raise
     except (BackupFailed, SetwrightError, RuntimeError) as error:
         _end([f"{doing} failed: {error}"])
     except OSError as error:
-        _end([f"{doing} failed: {error.strerror}: {error.filename}"])
+        told = ": ".join(str(part) for part in (error.strerror or error, error.filename) if part is not None)
+        _end([f"{doing} failed: {told}"])
     except DBAPIError as error:
-        _end([f"{doing} failed: the database cannot be used ({type(error.orig).__name__}); try `setwright doctor`"])
+        # Without the driver's own words, which may repeat what is in a row.
+        shown, kind = settings.database.render_as_string(hide_password=True), type(error.orig).__name__
+        _end([f"{doing} failed: the database {shown} cannot be used ({kind}); try `setwright doctor`"])
 
 
 def _backup(target: Path) -> int:
@@ -400,7 +406,7 @@ def _backup(target: Path) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("Backup"):
+    with _failing("Backup", settings):
         made = take(settings, target, utc_now())
     images = len(made.parts) - 1
     print(
@@ -424,7 +430,7 @@ def _restore(source: Path, force: str | None) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("Restore"):
+    with _failing("Restore", settings):
         done = restore(settings, source, utc_now(), force)
     told = done.manifest
     print(
@@ -447,7 +453,7 @@ def _export_account(name: str, target: Path) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The export"), opened(settings) as context:
+    with _failing("The export", settings), opened(settings) as context:
         found = deletion.named(context.database, name)
         if found is None:
             _end([f"There is no account named '{name}'."])
@@ -462,7 +468,7 @@ def _reset_password(name: str) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The reset"), opened_database(settings) as database:
+    with _failing("The reset", settings), opened_database(settings) as database:
         text = database.write(lambda connection: make_reset(connection, name, utc_now()))
     hours = int(LIFETIME.total_seconds()) // 3600
     print(
@@ -481,7 +487,7 @@ def _delete_account(name: str, administrator: str | None, *, yes: bool) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The deletion"), opened(settings) as context:
+    with _failing("The deletion", settings), opened(settings) as context:
         found = deletion.named(context.database, name)
         if found is None:
             _end([f"There is no account named '{name}'."])
@@ -521,7 +527,7 @@ def _partition(partitions: int) -> int:
         return 2
     database = Database(settings.database)
     try:
-        with _failing("Partitioning"):
+        with _failing("Partitioning", settings):
             rows = partition(database, partitions)
     finally:
         database.close()
@@ -535,7 +541,7 @@ def _tidy() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with opened(settings) as context:
+    with _failing("Tidying", settings), opened(settings) as context:
         removed = maintain(context)
     print(
         f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers, {removed.mutations} entries "
@@ -567,7 +573,11 @@ def _worker() -> int:
             file=sys.stderr,
         )
         return 2
-    with shared_folder(1), opened(settings) as context:
+    with ExitStack() as stack:
+        stack.enter_context(shared_folder(1))
+        # What goes wrong later, at work, is a fault of the program, or is in its log.
+        with _failing("The start", settings):
+            context = stack.enter_context(opened(settings))
         work_until_told(context, listener)
     return 0
 
@@ -598,7 +608,8 @@ def _serve(asked: Mapping[str, str | int | Path | None]) -> int:
         return 2
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
-        _make_first_account(settings)
+        with _failing("The start", settings):
+            _make_first_account(settings)
     except NotWritten as error:
         print(
             f"The first account's token cannot be written: {error}. Set SETWRIGHT_FIRST_TOKEN_FILE, or start the server in a "

@@ -53,9 +53,14 @@ def newest() -> str:
     return max(known())
 
 
+class NewerDatabase(RuntimeError):
+    """A newer version of this program made the tables; this one must not touch them."""
+
+
 def upgrade(database: Database, to: str = "head", partitions: int = 0) -> None:
     """Brings the database up to migration `to`. All of it happens, or nothing. A fresh database of PostgreSQL gets so many
-    `partitions`, 0: none; in one that has partitions, tables that a migration made new are put into as many."""
+    `partitions`, 0: none; in one that has partitions, tables that a migration made new are put into as many. Raises
+    NewerDatabase."""
     engine = migration_engine(database.url)
     try:
         with engine.begin() as connection:
@@ -64,10 +69,14 @@ def upgrade(database: Database, to: str = "head", partitions: int = 0) -> None:
             before = current(connection)
             if to == "head" and before == newest():
                 return
-            from alembic import command
-
             if before is not None:
+                if before not in known():
+                    raise NewerDatabase(
+                        f"a newer version of Setwright made the tables of {database.shown_url} ({before}): install that version, "
+                        "or restore a backup of this one"
+                    )
                 partitions = count(connection)
+            from alembic import command
 
             command.upgrade(configuration(connection), to)
             if database.is_sqlite:
