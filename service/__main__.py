@@ -366,7 +366,7 @@ def _verify() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("Verifying", settings), opened_database(settings) as database:
+    with _looking_after("Verifying", settings), opened_database(settings) as database:
         accounts, found = all_differences(database)
     return _tell_verified(accounts, found)
 
@@ -398,6 +398,16 @@ def _failing(doing: str, settings: Settings) -> Iterator[None]:
         # Without the driver's own words, which may repeat what is in a row.
         shown, kind = settings.database.render_as_string(hide_password=True), type(error.orig).__name__
         _end([f"{doing} failed: the database {shown} cannot be used ({kind}); try `setwright doctor`"])
+
+
+@contextmanager
+def _looking_after(doing: str, settings: Settings) -> Iterator[None]:
+    """The same for commands that need a database that is there: none is made under a mistaken address."""
+    from service.database.migrate import must_be_there
+
+    with _failing(doing, settings):
+        must_be_there(settings.database)
+        yield
 
 
 def _backup(target: Path) -> int:
@@ -453,7 +463,7 @@ def _export_account(name: str, target: Path) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The export", settings), opened(settings) as context:
+    with _looking_after("The export", settings), opened(settings) as context:
         found = deletion.named(context.database, name)
         if found is None:
             _end([f"There is no account named '{name}'."])
@@ -468,7 +478,7 @@ def _reset_password(name: str) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The reset", settings), opened_database(settings) as database:
+    with _looking_after("The reset", settings), opened_database(settings) as database:
         text = database.write(lambda connection: make_reset(connection, name, utc_now()))
     hours = int(LIFETIME.total_seconds()) // 3600
     print(
@@ -487,7 +497,7 @@ def _delete_account(name: str, administrator: str | None, *, yes: bool) -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("The deletion", settings), opened(settings) as context:
+    with _looking_after("The deletion", settings), opened(settings) as context:
         found = deletion.named(context.database, name)
         if found is None:
             _end([f"There is no account named '{name}'."])
@@ -541,7 +551,7 @@ def _tidy() -> int:
     settings = _read_settings()
     if settings is None:
         return 2
-    with _failing("Tidying", settings), opened(settings) as context:
+    with _looking_after("Tidying", settings), opened(settings) as context:
         removed = maintain(context)
     print(
         f"Removed: {removed.photos} photos that nothing named, {removed.answers} remembered answers, {removed.mutations} entries "

@@ -80,3 +80,27 @@ def test_an_account_that_is_not_there_is_told_once(
     for command in (["export-account", "Nobody", str(tmp_path / "a.zip")], ["delete-account", "Nobody", "--yes"]):
         assert main(command) == 1
         assert capsys.readouterr().err == "There is no account named 'Nobody'.\n"
+
+
+LOOKING_AFTER = tuple(command for command in COMMANDS if command[0] not in ("serve", "worker", "partition"))
+
+
+@pytest.mark.parametrize("command", LOOKING_AFTER, ids=lambda command: command[0])
+def test_under_a_mistaken_address_no_database_is_made_and_called_sound(
+    command: tuple[str, ...], tmp_path: Path
+) -> None:
+    done = run_program(f"sqlite:///{tmp_path}/mistaken/coins.sqlite3", *command)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert f"there is no database at {tmp_path}/mistaken/coins.sqlite3; see SETWRIGHT_DATABASE_URL" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_database_is_not_called_sound(empty_database_url: str, tmp_path: Path) -> None:
+    if empty_database_url.startswith("sqlite"):
+        # What `touch` leaves.
+        Path(empty_database_url.removeprefix("sqlite:///")).touch()
+    done = run_program(empty_database_url, "verify")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "is empty; `setwright serve` makes the tables" in done.stderr
+    prepare(settings_for(empty_database_url))
+    assert run_program(empty_database_url, "verify").stdout == "0 accounts looked at, 0 differences.\n"

@@ -11,6 +11,7 @@ from pydantic import SecretStr, ValidationError
 from service.backup.postgresql import command_of
 from service.database.engine import Database
 from service.database.errors import Unreachable
+from service.database.migrate import upgrade
 from service.settings import InvalidSettings, Settings, read_settings, setting_lines
 from tests.own_postgresql import OwnServer
 from tests.server import run_program
@@ -113,6 +114,11 @@ def test_postgresql_lets_in_who_has_the_password_and_nobody_else(own_postgresql:
     url = own_postgresql.url
     doctor = run_program(url, "doctor", SETWRIGHT_DATABASE_PASSWORD_FILE=str(file))
     assert "fix   database" not in doctor.stdout, doctor.stdout + doctor.stderr
+    database = Database(
+        Settings(database_url=SecretStr(url), database_password=SecretStr(own_postgresql.password)).database
+    )
+    upgrade(database)
+    database.close()
     assert run_program(url, "verify", SETWRIGHT_DATABASE_PASSWORD=own_postgresql.password).stderr == ""
     target = tmp_path / "backup.tar"
     backup = run_program(url, "backup", str(target), SETWRIGHT_DATABASE_PASSWORD_FILE=str(file))

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import URL, Connection, inspect, text
 
 from service.database.engine import Database, migration_engine
 from service.database.partitions import NotPartitioned, count, split
@@ -57,6 +57,10 @@ class NewerDatabase(RuntimeError):
     """A newer version of this program made the tables; this one must not touch them."""
 
 
+class NoDatabase(RuntimeError):
+    """There is no database at the address, or nothing in it."""
+
+
 def upgrade(database: Database, to: str = "head", partitions: int = 0) -> None:
     """Brings the database up to migration `to`. All of it happens, or nothing. A fresh database of PostgreSQL gets so many
     `partitions`, 0: none; in one that has partitions, tables that a migration made new are put into as many. Raises
@@ -83,6 +87,25 @@ def upgrade(database: Database, to: str = "head", partitions: int = 0) -> None:
                 _check_foreign_keys(connection)
             elif partitions:
                 split(connection, partitions)
+    finally:
+        engine.dispose()
+
+
+def must_be_there(url: URL) -> None:
+    """For what looks after a database and does not begin one, which under a mistaken address would find nothing wrong with
+    an empty one. Raises NoDatabase."""
+    if url.get_backend_name() == "sqlite":
+        file = Path(url.database or "").absolute()
+        if not file.exists():
+            raise NoDatabase(f"there is no database at {file}; see SETWRIGHT_DATABASE_URL")
+    engine = migration_engine(url)
+    try:
+        with engine.connect() as connection:
+            if current(connection) is None:
+                shown = url.render_as_string(hide_password=True)
+                raise NoDatabase(
+                    f"the database {shown} is empty; `setwright serve` makes the tables, see SETWRIGHT_DATABASE_URL"
+                )
     finally:
         engine.dispose()
 

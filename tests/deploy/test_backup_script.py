@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.server import ROOT, run_program
+from tests.backup.installation import prepare
+from tests.conftest import settings_for
+from tests.server import ROOT
 
 SCRIPT = ROOT / "docs" / "deploy" / "backup.sh"
 OLD = [f"setwright-202611{day:02}T031000Z.tar" for day in range(1, 6)]
@@ -94,7 +96,7 @@ def test_it_goes_on_after_a_failure_and_ends_when_it_is_told_to(tmp_path: Path, 
 @pytest.mark.process
 def test_it_backs_up_a_real_database(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'coins.sqlite3'}"
-    assert run_program(url, "tidy").returncode == 0
+    prepare(settings_for(url))
     folder = tmp_path / "backups"
     folder.mkdir()
     environment = program(tmp_path, f'cd "{ROOT}" && exec "{sys.executable}" -m service "$@"')

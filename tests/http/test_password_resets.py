@@ -10,8 +10,9 @@ import pytest
 from sqlalchemy import text
 
 from service.accounts.recovery import make_reset
+from tests.backup.installation import prepare
 from tests.clock import Clock
-from tests.conftest import Running
+from tests.conftest import Running, settings_for
 from tests.http import doors
 from tests.server import run_program
 
@@ -116,7 +117,7 @@ async def test_the_text_itself_is_not_stored(service: Running) -> None:
 
 
 def test_the_operator_prints_it_and_is_told_when_there_is_no_such_account(empty_database_url: str) -> None:
-    assert run_program(empty_database_url, "tidy").returncode == 0
+    prepare(settings_for(empty_database_url))
     run = partial(run_program, empty_database_url, SETWRIGHT_BASE_URL="https://coins.example")
     missing = run("reset-password", "nobody")
     assert (missing.returncode, "Traceback" in missing.stderr) == (1, False)
