@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from sqlalchemy import URL, Connection, column, func, select, table, text
 from sqlalchemy.exc import DBAPIError
@@ -107,13 +108,13 @@ def _settings(settings: Settings) -> Iterator[Line]:
         found.append(
             _fix("settings", f"links would lead to {settings.public_url}: set SETWRIGHT_BASE_URL to the public address")
         )
-    if settings.base_url.startswith("http://") and not _is_loopback(settings.base_url.split("/")[2].rpartition(":")[0]):
+    if settings.base_url.startswith("http://") and not _is_loopback(urlsplit(settings.base_url).hostname or ""):
         found.append(_note("settings", "SETWRIGHT_BASE_URL is not https: tokens can be read on the way"))
     yield from found or [_ok("settings", "they go together")]
 
 
 def _is_loopback(host: str) -> bool:
-    if host in ("localhost", ""):
+    if host == "localhost":
         return True
     try:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
@@ -165,7 +166,10 @@ def _postgresql(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:
         connection = engine.connect()
     except DBAPIError:
         # Without the driver's own words, which repeat what is in the address.
-        yield _fix("database", f"{shown} cannot be reached: is PostgreSQL running, and are name and password right?")
+        yield _fix(
+            "database",
+            f"{shown} cannot be reached: is PostgreSQL running, is the database there, and are name and password right?",
+        )
         return
     with connection:
         yield _ok("database", f"{shown} can be reached")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -24,6 +25,10 @@ from service.processes import Room
 
 PREFIX = "SETWRIGHT_"
 MEBIBYTE = 1024 * 1024
+# A hundred years: a day that lies further back may be none of the calendar.
+_MOST_DAYS = 36_500
+# A system's limit of memory can say no more, with what a process has already.
+_MOST_BYTES = 2**62
 _OF_OPENTELEMETRY = ("OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT")
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -55,7 +60,8 @@ class Settings(BaseSettings):
         description="The file that the first account's token is written to when standard output is no terminal; only the user "
         "that the server runs as can read it. Left out: `first-token` beside a SQLite file, else in the user's data folder.",
     )
-    host: str = Field(default="127.0.0.1", description="The address to listen on.")
+    # An empty one would be every address of the machine.
+    host: str = Field(default="127.0.0.1", min_length=1, description="The address to listen on.")
     port: int = Field(default=8000, ge=0, le=65535, description="The port to listen on.")
     workers: int = Field(default=1, ge=1, le=64, description="Processes that serve; more than one needs PostgreSQL.")
     base_url: str = Field(
@@ -109,22 +115,28 @@ class Settings(BaseSettings):
         default=2048 * MEBIBYTE, ge=1024, description="What all photos of one owner may take, in bytes."
     )
     photos_kept_days: int = Field(
-        default=30, ge=0, description="Photos of a deleted holding are kept so many days, for a delete that is undone."
+        default=30,
+        ge=0,
+        le=_MOST_DAYS,
+        description="Photos of a deleted holding are kept so many days, for a delete that is undone.",
     )
     answers_kept_days: int = Field(
         default=30,
         ge=1,
+        le=_MOST_DAYS,
         description="For so many days a request that is sent again with its key gets its first answer.",
     )
     sync_kept_days: int = Field(
         default=400,
         ge=0,
+        le=_MOST_DAYS,
         description="The log of sync is kept so many days. A device that was away for longer starts over, and loses nothing. 0: "
         "for ever. Not less than devices may be away, nor than backups are kept.",
     )
     keep_deleted: int | None = Field(
         default=None,
         ge=0,
+        le=_MOST_DAYS,
         description="What was recorded of coins that were deleted is kept so many days, for a delete that is undone; then only a "
         "marker is left of them. 0: for ever; left out: as long as the log of sync (SYNC_KEPT_DAYS).",
     )
@@ -172,6 +184,7 @@ class Settings(BaseSettings):
     work_bytes: int = Field(
         default=1024 * MEBIBYTE,
         ge=64 * MEBIBYTE,
+        le=_MOST_BYTES,
         description="Memory that one process for work may take besides what it has at its start, in bytes. What takes more by "
         "its sizes (at 1 GiB a set with 11 million pairs of a coin and a place that it fits) is refused before it is done. The "
         "limit is one of address space (RLIMIT_AS); a container's own limit (cgroup) stands besides it.",
@@ -193,7 +206,7 @@ class Settings(BaseSettings):
         description="A job whose process is silent for so long is begun again elsewhere; it says something six times as often.",
     )
     jobs_waiting: int = Field(default=20, ge=1, description="Jobs of one account that may wait or run at once.")
-    jobs_kept_days: int = Field(default=7, ge=1, description="Answers of jobs are kept so many days.")
+    jobs_kept_days: int = Field(default=7, ge=1, le=_MOST_DAYS, description="Answers of jobs are kept so many days.")
     job_files_kept: int = Field(
         default=3, ge=1, description="Answers of more than 4 MiB that are kept of the jobs of one account: the newest."
     )
@@ -224,6 +237,7 @@ class Settings(BaseSettings):
     anonymous_work_bytes: int = Field(
         default=512 * MEBIBYTE,
         ge=64 * MEBIBYTE,
+        le=_MOST_BYTES,
         description="The same as WORK_BYTES for callers without an account.",
     )
     anonymous_seconds: float = Field(
@@ -341,6 +355,29 @@ class Settings(BaseSettings):
     @classmethod
     def _known_database(cls, value: SecretStr) -> SecretStr:
         read_url(value.get_secret_value())
+        return value
+
+    @field_validator(
+        "database_password_file",
+        "first_token_file",
+        "tls_cert",
+        "tls_key",
+        "photos_dir",
+        "s3_secret_file",
+        "spool_dir",
+        "metrics_token_file",
+        mode="before",
+    )
+    @classmethod
+    def _left_out(cls, value: object) -> object:
+        """An empty path is left out: it would be the folder in which the program was started."""
+        return None if value == "" else value
+
+    @field_validator("base_url")
+    @classmethod
+    def _is_address(cls, value: str) -> str:
+        if value and re.fullmatch(r"https?://[^\s/?#@]+(/[^\s?#]*)?", value) is None:
+            raise ValueError(f"'{value}' is no address such as https://coins.example, and not empty")
         return value
 
     @field_validator("trusted_proxies")

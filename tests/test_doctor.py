@@ -30,7 +30,7 @@ DIGEST = "cd" * 32
 
 @pytest.fixture
 def settings(empty_database_url: str, tmp_path: Path) -> Settings:
-    return settings_for(empty_database_url, photos_dir=tmp_path / "photos")
+    return settings_for(empty_database_url, photos_dir=tmp_path / "photos", base_url="https://coins.example")
 
 
 def statement(written: str, **values: object) -> Any:
@@ -133,6 +133,17 @@ def test_settings_that_do_not_go_together_are_found(tmp_path: Path, told: dict[s
     sound = {"photos_dir": tmp_path / "photos", "base_url": "https://coins.example", "database_url": url}
     assert lines(Settings(**sound), Kind.FIX) == []
     assert message in "\n".join(str(line) for line in doctor._settings(Settings(**{**sound, **told})))
+
+
+@pytest.mark.parametrize("address", ["http://coins.example", "http://coins.example:8000", "http://[2001:db8::1]/"])
+def test_an_address_without_https_is_noted(address: str) -> None:
+    def noted(base_url: str) -> bool:
+        return any("is not https" in line.message for line in doctor._settings(Settings(base_url=base_url)))
+
+    assert noted(address)
+    assert not noted(address.replace("http:", "https:"))
+    for own in ("http://localhost:8000", "http://127.0.0.1", "http://[::1]:8000"):
+        assert not noted(own)
 
 
 def test_a_server_that_does_not_answer_is_told_without_its_password() -> None:
