@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import sqlite3
 import sys
 from collections.abc import Iterator, Mapping, Sequence
@@ -616,6 +617,9 @@ def _serve(asked: Mapping[str, str | int | Path | None]) -> int:
     if settings.tls_cert is not None and (trouble := _trouble_with_tls(settings)) is not None:
         print(trouble, file=sys.stderr)
         return 2
+    if (trouble := _trouble_with_address(settings)) is not None:
+        print(trouble, file=sys.stderr)
+        return 2
     begin_log(settings.log_level, settings.log_format, settings.secrets)
     try:
         with _failing("The start", settings):
@@ -660,6 +664,30 @@ def _trouble_with_tls(settings: Settings) -> str | None:
         return (
             f"HTTPS cannot be served with {settings.tls_cert} and {settings.tls_key}: {error}. Both are PEM files, the key is of "
             "that certificate and has no passphrase."
+        )
+    return None
+
+
+def _trouble_with_address(settings: Settings) -> str | None:
+    """What keeps the address from being listened on; None if nothing does. It is looked at before an account is made and before
+    anything is said to listen."""
+    try:
+        found = socket.getaddrinfo(settings.host, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+        for family, _, _, _, address in found:
+            # A machine without IPv6 still has a name for its own address of that kind.
+            if family is socket.AF_INET6 and len(found) > 1 and not socket.has_dualstack_ipv6():
+                continue
+            with socket.socket(family, socket.SOCK_STREAM) as listener:
+                if os.name == "posix":
+                    # As the server's own: connections of one that has just ended are in nobody's way.
+                    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                if family is socket.AF_INET6:
+                    listener.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+                listener.bind(address)
+    except OSError as error:
+        return (
+            f"The server cannot listen at {settings.host}, port {settings.port}: {error.strerror}. Choose others with --host and "
+            "--port, or SETWRIGHT_HOST and SETWRIGHT_PORT."
         )
     return None
 
