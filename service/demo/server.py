@@ -15,6 +15,8 @@ from tempfile import TemporaryDirectory
 
 import httpx
 
+from service.settings import PREFIX
+
 START_SECONDS = 60.0
 
 
@@ -36,8 +38,9 @@ def running_server(port: int | None = None) -> Iterator[Running]:
     """Starts `setwright serve` on an empty temporary database and stops it at the end. Raises NotStarted."""
     with TemporaryDirectory(prefix="setwright-demo-") as folder:
         chosen = port if port is not None else _free_port()
+        # Settings are those of the installation: its photos, its password, its limits. Nothing of it may be used or written to.
         environment = {
-            **os.environ,
+            **{name: value for name, value in os.environ.items() if not name.upper().startswith(PREFIX)},
             "SETWRIGHT_DATABASE_URL": f"sqlite:///{Path(folder) / 'demo.sqlite3'}",
             "SETWRIGHT_FIRST_TOKEN_FILE": str(Path(folder) / "first-token"),
             "SETWRIGHT_LOG_LEVEL": "warning",

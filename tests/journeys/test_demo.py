@@ -43,6 +43,24 @@ def ended() -> subprocess.CompletedProcess[str]:
     )
 
 
+def test_the_demo_leaves_the_installation_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The image has photos' folder among its settings, and a club's server a password.
+    monkeypatch.setenv("SETWRIGHT_PHOTOS_DIR", str(tmp_path / "photos"))
+    monkeypatch.setenv("SETWRIGHT_DATABASE_PASSWORD", "a password")
+    monkeypatch.setenv("SETWRIGHT_PHOTO_BYTES", "1024")
+    content = drawing("1", {"denomination": "penny", "year_on_coin": 1937})
+    assert len(content) > 1024
+    with running_server() as server:
+        headers = {"Authorization": f"Bearer {server.token}"}
+        with httpx.Client(base_url=server.url, headers=headers, timeout=60) as client:
+            held = client.post("/v1/holdings", json={"facts": {"denomination": "penny"}}).json()["id"]
+            sent = client.post(
+                f"/v1/holdings/{held}/photos?side=obverse", content=content, headers={"Content-Type": "image/jpeg"}
+            )
+            assert sent.status_code == 201, sent.text
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_the_demo_prints_what_the_sets_expect_and_ends(ended: subprocess.CompletedProcess[str]) -> None:
     assert ended.returncode == 0, ended.stderr
     headlines = re.findall(
