@@ -12,14 +12,13 @@ from procrastinate.jobs import Status
 from sqlalchemy import text
 
 from service.clubs.actions.ahead import StandingsAhead
+from service.database.migrate import QUEUE as SCHEMA
 from service.http.job_runs import JobRunner
 from service.jobs.store import waiting_jobs
 from service.runtime import Context, JobRuns
 from service.sharing.actions.polling import check_due
 from service.worker import counted, maintain
 
-# The queue's own tables stand apart from ours.
-SCHEMA = "setwright_queue"
 _TASK = "job"
 # A worker says that it is there every so many seconds, and is taken for gone when it did not for twice as long.
 _HEARTBEAT_SECONDS, _GONE_SECONDS = 5.0, 15.0

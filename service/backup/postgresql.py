@@ -15,11 +15,13 @@ from sqlalchemy import URL, Connection, Engine, inspect, text
 
 from service.backup.manifest import BackupFailed
 from service.database.engine import migration_engine
+from service.database.migrate import QUEUE
 from service.database.partitions import SCHEMA as PARTITIONS
 
-# Tables that a restore replaced are kept in a schema of this name, and no later backup has them in it.
+# What a restore replaced is kept in schemas whose names begin so, and no later backup has them in it.
 REPLACED = "setwright_replaced_"
-_PARTS = "_partitions"
+# What has a schema of its own already, and what follows the new name of that.
+_APART = {PARTITIONS: "_partitions", QUEUE: "_queue"}
 _LINES_OF_TROUBLE = 8
 
 
@@ -72,7 +74,8 @@ def is_empty(url: URL) -> bool:
 
 
 def set_aside(url: URL, schema: str) -> None:
-    """Moves every table into a schema of its own. Raises BackupFailed while others are connected."""
+    """Moves every table into a schema of its own, `schema` or one that begins with it. Raises BackupFailed while others are
+    connected."""
     with _connected(migration_engine(url)) as connection, connection.begin():
         others = connection.scalar(
             text(
@@ -85,7 +88,8 @@ def set_aside(url: URL, schema: str) -> None:
         connection.execute(text(f'CREATE SCHEMA "{schema}"'))
         _move(connection, inspect(connection).get_table_names(), str(inspect(connection).default_schema_name), schema)
         # A table takes its indexes along and not its partitions, which are in a schema of their own.
-        _rename(connection, PARTITIONS, schema + _PARTS)
+        for name, end in _APART.items():
+            _rename(connection, name, schema + end)
 
 
 def put_back(url: URL, schema: str) -> None:
@@ -94,7 +98,8 @@ def put_back(url: URL, schema: str) -> None:
         names = inspect(connection).get_table_names(schema)
         _move(connection, names, schema, str(inspect(connection).default_schema_name))
         connection.execute(text(f'DROP SCHEMA "{schema}"'))
-        _rename(connection, schema + _PARTS, PARTITIONS)
+        for name, end in _APART.items():
+            _rename(connection, schema + end, name)
 
 
 def _move(connection: Connection, tables: list[str], source: str, target: str) -> None:

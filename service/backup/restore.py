@@ -132,7 +132,7 @@ def _install_postgresql(url: URL, part: Path, manifest: Manifest, now: datetime)
         if schema is not None:
             postgresql.put_back(url, schema)
         raise
-    aside = None if schema is None else f'the schema "{schema}" of the database'
+    aside = None if schema is None else f'the schemas of the database whose names begin with "{schema}"'
     try:
         return *_finish(url, manifest), aside
     except Exception as error:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 # The folder stands beside the package `service`, in a checkout and in the installed package alike.
 FOLDER = Path(__file__).resolve().parents[2] / "migrations"
 
+# The tables of the queue of jobs, which are not ours to migrate, stand apart from ours (procrastinate_queue.py).
+QUEUE = "setwright_queue"
 # Any fixed number; servers that start at the same time take turns on it.
 _TURN = 7_274_983_310
 _OTHERS = text(

@@ -11,6 +11,8 @@ import tarfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from sqlalchemy import make_url, text
@@ -28,6 +30,8 @@ from service.database.engine import Database, read_url
 from service.database.ids import new_id
 from service.database.migrate import newest, upgrade
 from service.holdings.photos.images import SIZES, name_of
+from service.procrastinate_queue import ProcrastinateQueue
+from service.runtime import Context
 from service.settings import Settings
 from tests.backup.installation import NOW, an_account, opened, prepare
 from tests.conftest import settings_for
@@ -307,6 +311,53 @@ def test_a_database_with_something_in_it_is_replaced_only_by_its_name(
     assert kept_aside(another, before) == before
     # And the next backup is of what was restored.
     assert take(another, backup.with_name("next"), NOW).counts == counted(settings)
+
+
+def with_a_queue(settings: Settings) -> None:
+    """What every server and worker of a PostgreSQL database makes at its start."""
+    database = opened(settings)
+    try:
+        queue = ProcrastinateQueue(
+            cast(Context, SimpleNamespace(database=database, settings=settings)), with_schedules=False
+        )
+        queue._make_tables()
+    finally:
+        database.close()
+
+
+def test_a_database_with_a_queue_of_jobs_is_replaced_too(
+    settings: Settings, another: Settings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if settings.is_sqlite:
+        pytest.skip("SQLite has no such queue")
+
+    def schemas() -> set[str]:
+        database = opened(another)
+        try:
+            return set(database.read(lambda c: c.execute(text("SELECT nspname FROM pg_namespace")).scalars().all()))
+        finally:
+            database.close()
+
+    for one in (settings, another):
+        prepare(one, an_account)
+        with_a_queue(one)
+    take(settings, tmp_path / "backup", NOW)
+    own, before = {"setwright_queue"}, schemas()
+    # What fails leaves everything where it was.
+    with monkeypatch.context() as broken:
+        broken.setattr(postgresql, "restore", lambda *_: (_ for _ in ()).throw(BackupFailed("no")))
+        with pytest.raises(BackupFailed, match="no"):
+            restore(another, tmp_path / "backup", NOW, name_of_database(another))
+    assert own <= schemas() == before
+    done = restore(another, tmp_path / "backup", NOW, name_of_database(another))
+    aside = "setwright_replaced_20261128t103000z"
+    assert aside in str(done.aside)
+    assert own | {aside, f"{aside}_queue"} <= schemas()
+    assert counted(another) == counted(settings)
+    # The queue that was restored works, and the next backup has none of what was replaced.
+    with_a_queue(another)
+    take(another, tmp_path / "next", NOW)
+    assert restore(settings, tmp_path / "next", NOW, name_of_database(settings)).differences == []
 
 
 def kept_aside(settings: Settings, before: dict[str, int]) -> dict[str, int]:
