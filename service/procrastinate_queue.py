@@ -9,7 +9,7 @@ from typing import Any
 from procrastinate import App, PsycopgConnector, RetryStrategy
 from procrastinate.exceptions import AlreadyEnqueued
 from procrastinate.jobs import Status
-from sqlalchemy import text
+from sqlalchemy import URL, text
 
 from service.clubs.actions.ahead import StandingsAhead
 from service.database.migrate import QUEUE as SCHEMA
@@ -30,6 +30,14 @@ _DAILY, _POLLING = "17 3 * * *", "*/5 * * * *"
 _LOCK = 7_316_502_841
 
 
+def connection_of(url: URL) -> dict[str, Any]:
+    """What the queue's driver is told to connect with: all of the address, what follows its question mark (TLS, a socket's
+    folder) included, as the service's other connections are."""
+    told = dict(url.get_dialect()().create_connect_args(url)[1])
+    given = f"{told.get('options', '')} -c search_path={SCHEMA}"
+    return {**told, "options": given.lstrip()}
+
+
 class ProcrastinateQueue:
     """The queue of a PostgreSQL database. `with_schedules`: the daily maintenance and the asking of origins are done from it
     too."""
@@ -38,13 +46,7 @@ class ProcrastinateQueue:
         self._context = context
         self._runner = JobRunner(context)
         self._standings = StandingsAhead(context)
-        url = context.database.url
-        options = {"host": url.host, "port": url.port, "user": url.username, "dbname": url.database}
-        told: dict[str, Any] = {name: value for name, value in options.items() if value is not None}
-        if url.password is not None:
-            told["password"] = str(url.password)
-        told["options"] = f"-c search_path={SCHEMA}"
-        self._app = App(connector=PsycopgConnector(kwargs=told, min_size=1, max_size=4))
+        self._app = App(connector=PsycopgConnector(kwargs=connection_of(context.database.url), min_size=1, max_size=4))
         retry = RetryStrategy(max_attempts=10, exponential_wait=2)
         self._task = self._app.task(name=_TASK, queue="jobs", retry=retry)(self._run_one)
         if with_schedules:
