@@ -30,7 +30,7 @@ ROOT = Path(__file__).resolve().parents[2]
 COMPOSE_TEXT = (ROOT / "docker-compose.yml").read_text(encoding="utf-8")
 RECIPE = (ROOT / "Dockerfile").read_text(encoding="utf-8")
 SCHEMA = json.loads((ROOT / "tests" / "data" / "compose-spec" / "compose-spec.json").read_text(encoding="utf-8"))
-OURS = ("setwright", "worker", "backup")
+OURS = ("setwright", "worker", "backup", "restore")
 VARIABLES = {PREFIX + name.upper() for name in Settings.model_fields}
 
 
@@ -94,7 +94,7 @@ def broken_promises(told: dict[str, Any]) -> Iterator[str]:
         limits = service.get("deploy", {}).get("resources", {}).get("limits", {})
         if not {"cpus", "memory", "pids"} <= set(limits):
             yield f"{name}: no limits"
-        if name != "worker" and not service.get("healthcheck", {}).get("test"):
+        if name not in ("worker", "restore") and not service.get("healthcheck", {}).get("test"):
             yield f"{name}: nobody sees whether it is well"
         if not any(entry.startswith("/tmp:") for entry in service.get("tmpfs", ())):
             yield f"{name}: no /tmp"
@@ -146,11 +146,12 @@ def test_each_broken_promise_is_seen(break_it: Callable[[dict[str, Any]], object
 def test_the_composition_has_its_parts_and_each_waits_for_what_it_needs() -> None:
     services = composed()["services"]
     assert {name: service.get("profiles", []) for name, service in services.items()} == {
-        "database": [], "setwright": [], "worker": [], "proxy": ["tls"], "backup": ["backup"],
+        "database": [], "setwright": [], "worker": [], "proxy": ["tls"], "backup": ["backup"], "restore": ["restore"],
     }  # fmt: skip
     assert services["setwright"]["depends_on"] == {"database": {"condition": "service_healthy"}}
     for name in ("worker", "proxy", "backup"):
         assert services[name]["depends_on"] == {"setwright": {"condition": "service_healthy"}}
+    assert services["restore"]["depends_on"] == {"database": {"condition": "service_healthy"}}
     # Whoever asks the database is on its network.
     assert all("inside" in services[name]["networks"] for name in OURS)
     targets = {service["build"]["target"] for service in services.values() if "build" in service}
@@ -197,6 +198,7 @@ def test_the_settings_of_the_containers_are_settings_and_are_read(tmp_path: Path
     services = composed()["services"]
     for name in OURS:
         given = services[name]["environment"]
+        given.pop("TMPDIR", None)
         assert set(given) <= VARIABLES
         assert given["SETWRIGHT_DATABASE_PASSWORD_FILE"] == "/run/secrets/database-password"
         assert services[name]["secrets"] == ["database-password"]
@@ -242,6 +244,12 @@ def test_the_commands_of_the_containers_are_commands_of_the_program() -> None:
     assert [port.rpartition(":")[2] for port in services["setwright"]["ports"]] == [str(asked["port"])]
     assert services["worker"]["command"] == ["setwright", "worker"]
     assert services["backup"]["command"][1] == "/usr/local/bin/setwright-backup"
+    # It writes photos, which the backup only reads, and unpacks where the disk is.
+    restore = services["restore"]
+    assert restore["entrypoint"][0] == "setwright"
+    assert restore["entrypoint"][1] in get_command(app).commands  # type: ignore[attr-defined]
+    assert restore["volumes"] == ["photos:/var/lib/setwright/photos", "backups:/backups"]
+    assert restore["environment"]["TMPDIR"] == "/backups"
     assert ("COPY", "docs/deploy/backup.sh /usr/local/bin/setwright-backup") in stages()["setwright"]
 
 

@@ -128,9 +128,12 @@ def test_the_settings_of_the_units_are_settings_and_are_read(tmp_path: Path) -> 
     password = tmp_path / "database-password"
     password.write_text("a:b@c/d", encoding="utf-8")
     told = dict(directives((UNITS / "settings").read_text(encoding="utf-8")))
+    by_hand = dict(told)
     for value in (value for key, value in directives(unit("setwright-web@.service")) if key == "Environment"):
         told |= dict(word.partition("=")[::2] for word in value.split())
     assert told.pop("PYTHONUNBUFFERED") == "1"
+    # A command that is typed by hand has no unit: without these a backup would look for photos elsewhere, and have none.
+    assert by_hand == {name: value for name, value in told.items() if name != "SETWRIGHT_JOBS_IN_SERVER"}
     assert told.pop("SETWRIGHT_DATABASE_PASSWORD_FILE") == "/etc/setwright/database-password"
     assert set(told) <= {PREFIX + name.upper() for name in Settings.model_fields}
     fields = {key.removeprefix(PREFIX).lower(): text for key, text in told.items()}
