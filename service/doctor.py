@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import ipaddress
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -141,7 +142,7 @@ def _sqlite(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:
         with closing(sqlite.read_only(file)) as connection:
             faults = sqlite.check(connection)
     except sqlite3.Error as error:
-        yield _fix("database", f"{file} cannot be read ({error}): keep a copy of it, and restore a backup")
+        yield _why_unread(file, error)
         return
     yield _ok("database", f"{file} can be read")
     if faults:
@@ -157,6 +158,16 @@ def _sqlite(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:
     except DBAPIError:
         # Damage that was told above, met again.
         yield _fix("contents", f"{file} cannot be read through: keep a copy of it, and restore a backup")
+
+
+def _why_unread(file: Path, error: sqlite3.Error) -> Line:
+    """What a user may not do with the file or beside it, where SQLite keeps its log, is no damage: no backup would help."""
+    if not os.access(file, os.R_OK | os.W_OK):
+        return _fix("database", f"{file} may not be read and written: let the user that runs the server do so")
+    folder = _folder("database's folder", file.parent)
+    if folder.kind is Kind.FIX:
+        return folder
+    return _fix("database", f"{file} cannot be read ({error}): keep a copy of it, and restore a backup")
 
 
 def _postgresql(url: URL, settings: Settings, now: datetime) -> Iterator[Line]:

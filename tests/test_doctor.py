@@ -8,6 +8,7 @@ from collections import namedtuple
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import pytest
@@ -15,7 +16,7 @@ from sqlalchemy import text
 
 from service import doctor
 from service.__main__ import main
-from service.backup import postgresql
+from service.backup import postgresql, sqlite
 from service.blobs import blob_store_of
 from service.database.ids import new_id
 from service.doctor import Kind, Line, examine
@@ -113,6 +114,37 @@ def test_a_folder_that_cannot_be_written_to_is_found(settings: Settings, tmp_pat
     # A file where the folder should be: root may write in every folder.
     (tmp_path / "photos").write_text("no folder")
     assert "photos' folder" in fixes(settings)
+
+
+def test_a_file_that_may_not_be_read_or_has_no_log_beside_it_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = settings_for(f"sqlite:///{tmp_path / 'own' / 'one.sqlite3'}", photos_dir=tmp_path)
+    prepare(settings, an_account)
+    file = tmp_path / "own" / "one.sqlite3"
+
+    def refused(*_: object) -> None:
+        raise sqlite3.OperationalError("attempt to write a readonly database")
+
+    monkeypatch.setattr(sqlite, "read_only", refused)
+    # The control: with every right it is the file.
+    assert "restore a backup" in fixes(settings)
+    with monkeypatch.context() as without_rights:
+        # Root may do everything, so that the refusals are made here.
+        without_rights.setattr(doctor.os, "access", lambda path, mode: Path(path) != file)
+        told = fixes(settings)
+        assert f"{file} may not be read and written" in told
+        assert "restore a backup" not in told
+
+    def not_there(dir: Path) -> Any:
+        if dir == file.parent:
+            raise PermissionError(13, "Permission denied")
+        return TemporaryFile(dir=dir)
+
+    monkeypatch.setattr(doctor.tempfile, "TemporaryFile", not_there)
+    told = fixes(settings)
+    assert f"database's folder: {file.parent} cannot be written to (Permission denied)" in told
+    assert "restore a backup" not in told
 
 
 @pytest.mark.parametrize(
