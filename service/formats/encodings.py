@@ -28,6 +28,17 @@ _MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16le"), (codecs
 _ONE_BYTE = ("cp1252", "cp1250", "mac_roman", "cp850")
 # So many letters beyond ASCII tell enough; the guess takes time that grows with the sample.
 _SAMPLE = 16 * 1024
+# Signs that stand close before a word, and those close behind one.
+_OPENING = frozenset(
+    "\u201c\u2018\u201e\u201a\u00ab\u2039\u00bb\u203a\u00bf\u00a1\u2022\u00b7\u2013\u2014\u00a3\u20ac\u00a5\u00a7"
+)
+_CLOSING = frozenset(
+    "\u201d\u2019\u201c\u2018\u00bb\u203a\u00ab\u2039\u2026\u00ae\u2122\u00b0\u00ba\u00aa\u00b4\u2013\u2014\u00b7\u20ac\u00a3"
+)
+_WITHIN = frozenset("\u2019\u2018\u00b4\u00b7\u00ad")
+# Letters of the languages of western and northern Europe, and those that stand by themselves as words or signs.
+_WESTERN = frozenset("äöüßéèêëàâçîïôùûœñáíóúãõåøæìòëÄÖÜÉÈÊÀÂÇÔŒÑÁÍÓÚÃÕÅØÆÎ")
+_ALONE = frozenset("àÀèÈéÉóÓòÒåÅöÖøØµ")
 
 
 def decoded(raw: bytes, encoding: str | None = None) -> tuple[str, str]:
@@ -77,11 +88,13 @@ def guessed(raw: bytes) -> str:
 
 
 def _one_byte(raw: bytes) -> str:
-    """Windows-1252, unless another one makes clearly better text of the lines that are not ASCII."""
+    """The encoding in which the letters beyond ASCII stand most as they do in words; among equals the one that makes better
+    text of the lines that have them, Windows-1252 before the others."""
     from charset_normalizer import from_bytes
 
     lines = [line for line in raw.splitlines() if not line.isascii()]
-    found = from_bytes(b"\n".join(lines)[:_SAMPLE], cp_isolation=list(_ONE_BYTE), steps=5, threshold=0.9)
+    sample = b"\n".join(lines)[:_SAMPLE]
+    found = from_bytes(sample, cp_isolation=list(_ONE_BYTE), steps=5, threshold=0.9)
     mess = {match.encoding: match.chaos for match in found}
     for match in found:
         # Matches of the same text are filed under the first of them.
@@ -89,8 +102,40 @@ def _one_byte(raw: bytes) -> str:
     fitting = [name for name in _ONE_BYTE if _fits(raw, name)]
     if not fitting:
         return "iso-8859-1"
-    best = min(fitting, key=lambda name: (round(mess.get(name, 1.0), 2), _ONE_BYTE.index(name)))
+    best = min(
+        fitting,
+        key=lambda name: (_misplaced(sample.decode(name)), round(mess.get(name, 1.0), 2), _ONE_BYTE.index(name)),
+    )
     return next(name for name, codec in ENCODINGS.items() if codec == best)
+
+
+def _misplaced(text: str) -> int:
+    """Four for each sign or letter beyond ASCII that stands where words have none (a per mille sign in Denmark's name, a capital
+    by itself behind an amount); one for a letter that only the languages further east have."""
+    around = f"\n{text}\n"
+    count = 0
+    for at, sign in enumerate(text, 1):
+        if sign.isascii():
+            continue
+        before, after = around[at - 1], around[at + 1]
+        if sign.isalpha() and sign not in "\u00aa\u00ba":
+            count += 4 * _is_odd_letter(sign, before, after) + (sign not in _WESTERN)
+        else:
+            count += 4 * _is_odd_sign(sign, before.isalpha(), after.isalpha())
+    return count
+
+
+def _is_odd_letter(letter: str, before: str, after: str) -> bool:
+    if not before.isalpha() and not after.isalpha():
+        return letter not in _ALONE
+    # A capital within a word of small letters.
+    return letter.isupper() and before.isalpha() and (before.islower() or after.islower())
+
+
+def _is_odd_sign(sign: str, is_behind: bool, is_before: bool) -> bool:
+    if is_behind and is_before:
+        return sign not in _WITHIN
+    return (is_before and sign not in _OPENING) or (is_behind and sign not in _CLOSING)
 
 
 def _fits(raw: bytes, codec: str) -> bool:
