@@ -13,6 +13,8 @@ from service.errors import Fault, OverLimit, Sentence, Unreadable, recognised
 # What is read of one cell (the library's own limit).
 _LONGEST_CELL = csv.field_size_limit()
 _DELIMITERS = ",;\t"
+# It separates cells only where no other does: within a cell it says "or".
+_LAST_DELIMITER = "|"
 _QUOTED = re.compile(r'"[^"]*"?')
 _DECLARED = re.compile(r"\s{0,9}\"?sep=([,;\t|])\"?(?=\r|\n|$)", re.IGNORECASE)
 # What the delimiter is told from.
@@ -71,9 +73,11 @@ def write_csv(records: Iterable[Sequence[str]]) -> str:
 
 def delimiter_of(text: str) -> str:
     """What separates the cells: a comma, a semicolon or a tab, whichever most of the first lines have equally often outside of
-    quotes; of two, the one that they have more of."""
+    quotes; of two, the one that they have more of. A bar where the first line has none of them."""
     # Not `splitlines`, which ends a line at a separator of records too, that may stand in a cell.
     lines = [line for line in re.split(r"\r\n|\n|\r", _QUOTED.sub("", text[:_SAMPLE])) if line.strip()][:_LINES]
+    if lines and _LAST_DELIMITER in lines[0] and not any(delimiter in lines[0] for delimiter in _DELIMITERS):
+        return _LAST_DELIMITER
     best, most = _DELIMITERS[0], (0, 0)
     for delimiter in _DELIMITERS:
         counts = Counter(filter(None, (line.count(delimiter) for line in lines)))

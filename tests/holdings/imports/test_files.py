@@ -77,6 +77,16 @@ def test_a_line_that_names_the_separator_is_none_of_the_sheet() -> None:
     assert (read.layout.separator, [row.own for row in read.sent]) == ("|", [{"number": "1", "note": "a,b;c"}])
 
 
+def test_a_bar_separates_cells_where_nothing_else_does() -> None:
+    read = looked("Nr|Land|Preis\n1|Österreich|1,50 €\n2|Italien|2,00 €\n".encode())
+    assert read.layout is not None
+    assert (read.layout.separator, [row.facts for row in read.sent]) == ("|", [{"issuer": "AT"}, {"issuer": "IT"}])
+    # Elsewhere it says that one of two years is meant.
+    both = looked(b"number,year_on_coin\n1,1892|1893\n2,1894|1895\n")
+    assert both.layout is not None
+    assert both.layout.separator == ","
+
+
 def test_the_layout_may_be_set() -> None:
     raw = "x;y\nno;Jahr\n1;1890\n".encode("utf-16-le")
     read = looked(raw, layout=GivenLayout("utf-16le", ";", 2, ",", "month first"))
