@@ -50,12 +50,25 @@ _ABOUT_WORD = re.compile(
     r"(?:c\.?|ca\.?|circa|about|around|approx\.?|approximately|um|vers|~)\s*(?P<year>\d{3,4})s?", re.I
 )
 _DECADE = re.compile(r"(?P<year>\d{3}0)'?s", re.I)
-_CENTURY = re.compile(r"(?P<number>\d{1,2})(?:st|nd|rd|th)\s*(?:c\.?|cent\.?|century)", re.I)
+_CENTURY = re.compile(
+    r"(?P<number>\d{1,2})(?:(?:st|nd|rd|th)\s*(?:c\.?|cent\.?|century)|\.\s*(?:jh\.?|jhd\.?|jhdt\.?|jahrhundert)|"
+    r"\s*(?:e|er|\u00e8me)\s*(?:s\.?|si\u00e8cle))",
+    re.I,
+)
+# A year that the piece does not bear, behind the words for that or in brackets: ND (1644), [1720].
+_ATTRIBUTED = re.compile(
+    r"(?:n\.?\s?d\.?|no date|undated|ohne jahr|o\.?\s?j\.?|sans date|s\.?\s?d\.?|sin fecha|s\.?\s?f\.?|z\.?\s?j\.?)"
+    r"[\s,;:]{0,3}(?:\((?P<round>[^()]+)\)|\[(?P<square>[^\[\]]+)\]|(?P<bare>.*\d.*))|"
+    r"\((?P<only_round>[^()]+)\)|\[(?P<only_square>[^\[\]]+)\]",
+    re.I,
+)
 _BEFORE = re.compile(r"(?:before|pre-?|until|to|up to|vor|bis|avant)\s*(?P<year>\d{3,4})", re.I)
 _AFTER = re.compile(
     r"(?:after|post-?|since|from|nach|ab|depuis)\s*(?P<year>\d{3,4})|(?P<open>\d{3,4})\s*(?:-|onwards?|\+)", re.I
 )
-_TWO = re.compile(r"(?P<first>\d{4})\s*(?P<sign>/|-|or|over|to|and|&|oder)\s*(?P<second>\d{1,4})", re.I)
+_TWO = re.compile(
+    r"(?P<first>\d{4})\s*(?P<sign>/|-|over|to|or|oder|ou|and|und|et|&|,(?=\s*\d{4}))\s*(?P<second>\d{1,4})", re.I
+)
 _STAR = re.compile(r"(?P<year>\d{4})\s*(?:\(\*?(?P<struck>\d{2}|\d{4})\*?\)|\*(?P<star>\d{2})\*?)")
 _ONE = re.compile(r"(?P<year>\d{3,4})(?:\s*(?:a\.?d\.?|c\.?e\.?))?", re.I)
 _DAY = re.compile(r"(?P<year>\d{4})-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./](?P<other>\d{4})")
@@ -63,14 +76,18 @@ _MARKED = re.compile(r"(?P<year>\d{4})\s?-?\s?(?P<mark>[A-Z]{1,2})(?:\s(?P<rest>
 _FIRST_YEAR = re.compile(r"(?P<year>\d{4})(?P<rest>[\s,;(].*)")
 _ROMAN = re.compile(r"(?=[MDCLXVI]{3})M{0,2}(?:CM|CD|D?C{0,4})(?:XC|XL|L?X{0,4})(?:IX|IV|V?I{0,4})")
 _LETTERS = MappingProxyType({"M": 1000, "D": 500, "C": 100, "L": 50, "X": 10, "V": 5, "I": 1})
-_LAST_YEAR = 2100
+LAST_YEAR = 2100
+_ERA_LETTERS = ("AD", "CE", "BC", "AH", "BE", "SH", "AM", "RS")
+# Letters of mints stand behind years of the common era since about then.
+_FIRST_MARKED = 1500
 _ARABIC = re.compile("[\u0660-\u0669\u06f0-\u06f9]{1,4}")
 
 
 def read_date(written: str) -> Reading:
     """`year_on_coin` with `date_as_written`, and `calendar`, `era`, `year_as_written`, `regnal_year`, `struck`, `variety`
     (overdate) or `mintmark` where the date says them. A worn date gives no year; no date gives `{"none": true}`; a doubted one
-    (1965?) is offered in `perhaps`. A plain year gives `year_on_coin` alone. Never raises for any text."""
+    (1965?) is offered in `perhaps`. A plain year gives `year_on_coin` alone. A year that the piece does not bear, ND (1644),
+    is when it was struck. Never raises for any text."""
     text = tidy(written)
     word = text.casefold()
     if word in _NO_DATE:
@@ -80,7 +97,7 @@ def read_date(written: str) -> Reading:
     if _ARABIC.fullmatch(text) and int(text) <= 1500:
         # Figures of the Arabic script without an era are years of the Hijra.
         return Reading(_told(text, "islamic", "AH", int(text), _hijri(int(text)))) if int(text) else Reading(rest=text)
-    found = _common_era(text) or _other_era(text)
+    found = _attributed(text) or _common_era(text) or _other_era(text)
     if found is not None:
         return found
     bare, is_doubted = without_doubt(text)
@@ -96,7 +113,21 @@ def read_date(written: str) -> Reading:
 
 
 def _is_year(year: int) -> bool:
-    return 1 <= year <= _LAST_YEAR
+    return 1 <= year <= LAST_YEAR
+
+
+def _attributed(text: str) -> Reading | None:
+    found = _ATTRIBUTED.fullmatch(text)
+    when = next(filter(None, found.groups()), None) if found is not None else None
+    struck = None if when is None else _common_era(when.strip())
+    if struck is None or "year_on_coin" not in struck.facts:
+        return None
+    return Reading({"year_on_coin": NONE, "struck": struck.facts["year_on_coin"], "date_as_written": text})
+
+
+def is_mark(letters: str, year: int) -> bool:
+    """Whether letters behind a year are a mintmark, and no era: an H behind a year of the Hijra is its sign."""
+    return letters not in _ERA_LETTERS and not (letters == "H" and year < _FIRST_MARKED)
 
 
 def _common_era(text: str) -> Reading | None:
@@ -107,7 +138,7 @@ def _common_era(text: str) -> Reading | None:
             if facts is not None:
                 return Reading({**facts, **({} if _ONE.fullmatch(text) else {"date_as_written": text})})
     marked = _MARKED.fullmatch(text)
-    if marked is not None and _is_year(int(marked["year"])) and marked["mark"] not in ("AD", "CE", "BC", "AH", "BE"):
+    if marked is not None and _is_year(int(marked["year"])) and is_mark(marked["mark"], int(marked["year"])):
         return Reading({"year_on_coin": int(marked["year"]), "mintmark": marked["mark"]}, rest=marked["rest"] or "")
     return None
 
@@ -171,14 +202,14 @@ def _two(found: re.Match[str]) -> Facts | None:
     second = _completed(first, digits)
     if not _is_year(first) or not _is_year(second) or first == second:
         return None
-    if abs(second - first) > _FAR:
+    if abs(second - first) > _FAR and (found["sign"] == "/" or (found["sign"] == "-" and len(digits) == 4)):
         return {"year_on_coin": max(first, second)}
-    if second < first:
+    if second < first and found["sign"] in ("/", "-", "over", "to"):
         # 1895-1890 is a slip: a range that runs backwards.
         return None if found["sign"] in ("-", "to") else {"year_on_coin": first, "variety": "overdate"}
     if found["sign"] in ("-", "to") and second - first > 1:
         return _range(first, second)
-    return {"year_on_coin": {"one_of": [first, second]}}
+    return {"year_on_coin": {"one_of": sorted((first, second))}}
 
 
 def _completed(first: int, digits: str) -> int:
@@ -204,7 +235,7 @@ def _day(found: re.Match[str]) -> Facts | None:
 def _roman(found: re.Match[str]) -> Facts | None:
     values = [_LETTERS[letter] for letter in found[0]]
     year = sum(-value if value < max(values[at:]) else value for at, value in enumerate(values))
-    return {"year_on_coin": year} if 1000 <= year <= _LAST_YEAR else None
+    return {"year_on_coin": year} if 1000 <= year <= LAST_YEAR else None
 
 
 _SHAPES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Facts | None]], ...] = (
@@ -252,7 +283,7 @@ def _shift(years: int, spill: int = 0) -> Callable[[int], tuple[int, int]]:
 
 # calendar (Unicode CLDR name), era, the words, the years that are taken for it, how it is reckoned
 _ERAS: tuple[tuple[str, str, str, range, Callable[[int], tuple[int, int]]], ...] = (
-    ("islamic", "AH", r"a\.?\s?h\.?|hijri|anno hegirae|h\.", range(1, 1501), _hijri),
+    ("islamic", "AH", r"a\.?\s?h\.?|hijri|anno hegirae|h\.?", range(1, 1501), _hijri),
     ("persian", "SH", r"s\.?h\.?|solar hijri|shamsi", range(1200, 1500), _solar),
     ("hebrew", "AM", r"j\.?e\.?|a\.?m\.?|hebrew", range(5000, 6000), _hebrew),
     ("buddhist", "BE", r"b\.?\s?e\.?|buddhist", range(2350, 2650), _thai),
@@ -297,10 +328,8 @@ def _other_era(text: str) -> Reading | None:
     word = (found["before"] or found["after"]).casefold().strip(".")
     year, regnal = int(found["year"] or found["other"]), found["regnal"] or found["reign"]
     reign = _REIGNS.get(word)
-    if reign is not None and regnal is None:
-        era, start, most = reign
-        if not 1 <= year <= most:
-            return None
+    if reign is not None and regnal is None and 1 <= year <= reign[2]:
+        era, start, _ = reign
         # The lunar year of before 1873 ran into the next.
         low = start + year - 1
         return Reading(_told(text, "japanese", era, year, (low, low + (low < 1873))))

@@ -100,6 +100,32 @@ def test_dates(written: str, year: Any) -> None:
     assert read_date(written).facts.get("year_on_coin") == year
 
 
+@pytest.mark.parametrize(
+    ("written", "facts"),
+    [
+        ("ND (1644)", {"year_on_coin": {"none": True}, "struck": 1644}),
+        ("n.d. (c. 1720)", {"year_on_coin": {"none": True}, "struck": {"from": 1715, "to": 1725}}),
+        ("o.J. (1625-49)", {"year_on_coin": {"none": True}, "struck": {"from": 1625, "to": 1649}}),
+        ("[1720]", {"year_on_coin": {"none": True}, "struck": 1720}),
+        ("1625-49", {"year_on_coin": {"from": 1625, "to": 1649}}),
+        ("1889, 1890", {"year_on_coin": {"one_of": [1889, 1890]}}),
+        ("1889 und 1890", {"year_on_coin": {"one_of": [1889, 1890]}}),
+        # Alternatives in so many words are no double date, however far apart.
+        ("1880 or 1840", {"year_on_coin": {"one_of": [1840, 1880]}}),
+        ("17. Jh.", {"year_on_coin": {"from": 1601, "to": 1700}}),
+        ("18e siècle", {"year_on_coin": {"from": 1701, "to": 1800}}),
+    ],
+)
+def test_dates_in_words_of_the_trade(written: str, facts: dict[str, Any]) -> None:
+    """Common practice of the trade, no source."""
+    assert read_date(written).facts == {**facts, "date_as_written": written}
+
+
+def test_a_sign_of_the_hijra_behind_a_year_is_no_mintmark() -> None:
+    assert read_date("1327 H").facts == {**read_date("AH 1327").facts, "date_as_written": "1327 H"}
+    assert read_date("1882H").facts == {"year_on_coin": 1882, "mintmark": "H"}
+
+
 def test_what_dates_say_besides() -> None:
     assert read_date("1918/7").facts["variety"] == "overdate"
     assert read_date("1965?").perhaps == {"year_on_coin": 1965}

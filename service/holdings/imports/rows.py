@@ -100,7 +100,8 @@ class RowReader:
             if column.field is not None
         }
         # The meaning of a name may depend on the year, that of a denomination on the issuer.
-        self._first = [self._places[key] for key in (("year_on_coin", True), ("issuer", True)) if key in self._places]
+        first = ("year_on_coin", "date_as_written", "issuer")
+        self._first = [self._places[name, True] for name in first if (name, True) in self._places]
         self._bare = self._context({})
         self._right = RightValues(attributes)
         # By name and value of an own field: what is kept of it.
@@ -198,8 +199,10 @@ class RowReader:
             found = told.get(column.number) if column is not None else None
             return found.value if found is not None and found.value is not None else self._constants.get(name)
 
-        issuer = value("issuer")
-        return Context(issuer if isinstance(issuer, str) else None, _years(value("year_on_coin")))
+        issuer, year = value("issuer"), value("year_on_coin")
+        if year is None and (date := self._places.get(("date_as_written", True))) is not None and date.number in told:
+            year = told[date.number].more.get("year_on_coin")
+        return Context(issuer if isinstance(issuer, str) else None, _years(year))
 
     def _checked(
         self, identity: Any, own: Mapping[str, Any], facts: Mapping[str, Any]

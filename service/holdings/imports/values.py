@@ -28,6 +28,7 @@ from service.formats.xlsx import BrokenCell
 from service.holdings.imports.columns import FOR_TRADE, SheetColumn, normal
 from service.holdings.imports.years import read_year
 from service.notation import terms
+from service.notation.dates import LAST_YEAR
 from service.notation.readers import read_notation
 from service.notation.terms import TermIndex, Terms, existed, index_of
 
@@ -215,13 +216,22 @@ class CellReader:
                 return Told(text)
             value, faults = read_fact_cell(text, None)
             return Told(value, faults=tuple(faults))
-        if text == NONE or text[0] in '{["':
+        # A year in brackets is none of JSON: [1644] is not on the coin.
+        is_year = attribute.name == "year_on_coin"
+        if text == NONE or (text[0] in '{["' and not (is_year and text[0] == "[")):
             value, faults = read_fact_cell(text, attribute)
             return Told(value, faults=tuple(faults))
-        if attribute.name == "year_on_coin" and (year := read_year(text)) is not None:
+        if is_year and (year := read_year(text)) is not None:
             if year.value is None:
                 return Told(is_kept=True, understood="cannot be read")
             return Told(year.value, year.more, understood=year.value)
+        if is_year and text.isdecimal() and int(text) > LAST_YEAR and (noted := _noted(attribute, text)) is not None:
+            # Of another era: 5709, 2505.
+            return noted
+        # Under its exact name stands what we wrote, and the year in a column of its own.
+        if attribute.name == "date_as_written" and column.heading != attribute.name:
+            facts = _facts_of_date(text)
+            return Told(text, facts, understood=facts or None)
         if (
             attribute.name == "grade_words"
             and (reading := read_notation("grade_words", text)) is not None
@@ -437,6 +447,17 @@ def _noted(attribute: Attribute, text: str) -> Told | None:
     value = facts.pop(attribute.name)
     # Words of doubt, and those that no fact takes up, are kept.
     return Told(value, facts, is_kept=bool(reading.rest or reading.perhaps), understood=value)
+
+
+def _facts_of_date(text: str) -> dict[str, Any]:
+    """What a date in words says besides its letters: the year on the coin, the era, a mintmark."""
+    year = read_year(text)
+    if year is not None:
+        return {} if year.value is None else {"year_on_coin": year.value, **year.more}
+    reading = read_notation("date_as_written", text)
+    facts = {} if reading is None else dict(reading.facts)
+    facts.pop("date_as_written", None)
+    return facts
 
 
 def _ids(index: TermIndex, text: str, context: Context) -> tuple[str, ...]:

@@ -180,6 +180,7 @@ def test_days() -> None:
         ("1892 or 1893", {"one_of": [1892, 1893]}, {}), ("1892/93", {"one_of": [1892, 1893]}, {}),
         ("1918/7", 1918, {"variety": "overdate"}), ("1848/1898", 1898, {}), ("n.d.", {"none": True}, {}),
         ("o.J.", {"none": True}, {}), ("????", None, {}), ("worn", None, {}), ("1917-D", 1917, {"mintmark": "D"}),
+        ("1918/7-D", 1918, {"variety": "overdate", "mintmark": "D"}), ("1840 or 1880", {"one_of": [1840, 1880]}, {}),
     ],
 )  # fmt: skip
 def test_years(cell: str, value: Any, more: dict[str, Any]) -> None:
@@ -237,6 +238,45 @@ def test_cells_in_the_notation_of_collectors() -> None:
     assert [float(row["fineness"]) for row in facts] == [0.9, 0.75, 0.925]
     # A stain is no problem of the list, and no neighbour of one.
     assert [(fault.line, fault.nearest) for fault in read.refused] == [(5, None)]
+
+
+def test_a_column_of_dates_in_words_gives_the_years_too() -> None:
+    raw = (
+        b"No;Land;Jahr\n1;Deutschland;1875 A\n2;Iran;AH 1223\n3;England;ND (1644)\n4;England;c. 1720\n5;Italien;1897\n"
+        b"6;Italien;unter Karl\n"
+    )
+    read = looked(raw)
+    assert [column.field.name for column in read.columns if column.field] == ["number", "issuer", "date_as_written"]
+    assert [row.facts.get("year_on_coin") for row in read.sent] == [
+        1875, {"from": 1808, "to": 1809}, {"none": True}, {"from": 1715, "to": 1725}, 1897, None
+    ]  # fmt: skip
+    assert [row.facts["date_as_written"] for row in read.sent][:3] == ["1875 A", "AH 1223", "ND (1644)"]
+    assert (read.sent[0].facts["mintmark"], read.sent[2].facts["struck"]) == ("A", 1644)
+    # The year tells which issuer of the name is meant: the Empire of 1875.
+    assert read.sent[0].facts["issuer"] == looked(b"No;Land;Jahr\n1;Deutschland;1875\n").sent[0].facts["issuer"]
+    assert read.cells is not None
+    assert next(entry.as_ for entry in read.cells.understood() if entry.value == "AH 1223")["year_as_written"] == 1223
+
+
+def test_under_its_exact_name_a_date_as_written_comes_back_alone() -> None:
+    (row,) = looked(b"number,year_on_coin,date_as_written\n1,,AH 1223\n").sent
+    assert row.facts == {"date_as_written": "AH 1223"}
+
+
+@pytest.mark.parametrize(
+    ("cell", "facts"),
+    [
+        ("1223 AH", {"year_on_coin": {"from": 1808, "to": 1809}, "era": "AH"}),
+        ("[1720]", {"year_on_coin": {"none": True}, "struck": 1720}),
+        ("5709", {"year_on_coin": {"from": 1948, "to": 1949}, "era": "AM"}),
+        ("2505", {"year_on_coin": 1962, "era": "BE"}),
+    ],
+)
+def test_a_cell_among_plain_years_may_be_of_another_era_or_in_brackets(cell: str, facts: dict[str, Any]) -> None:
+    read = looked(f"No;Year\n1;1900\n2;1901\n3;1902\n4;{cell}\n".encode())
+    assert not read.refused
+    assert read.sent[3].facts.items() >= facts.items()
+    assert "mintmark" not in read.sent[3].facts
 
 
 def test_constants_hold_where_a_row_says_nothing_else() -> None:
