@@ -55,6 +55,7 @@ _NAMED_FINENESS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )  # fmt: skip
 _CARAT = re.compile(r"(\d{1,2}(?:[.,]\d{1,2})?)\s*-?\s*(?:ct|kt|k|carats?|karats?|karat)\.?", re.I)
 _MILLE = re.compile(r"(\d{3}(?:[.,]\d{1,2})?)\s*(?:/\s*1000|‰|per mille|fine)?", re.I)
+_PART = re.compile(r"(\d{1,2})\s*/\s*(\d{2})")
 _SHARE = re.compile(r"0?[.,](\d{1,6})(?:\s*fine)?", re.I)
 _CENT = re.compile(r"(\d{1,2}(?:[.,]\d{1,3})?)\s*(?:%|per cent|percent)", re.I)
 _ALLOY = re.compile(r"(?:[A-Z][a-z]?\s?\d{1,2}(?:[.,]\d+)?%?[\s,/-]*){2,6}")
@@ -63,15 +64,18 @@ _ELEMENT = re.compile(r"([A-Z][a-z]?)\s?(\d{1,2}(?:[.,]\d+)?)")
 
 def read_fineness(written: str) -> Decimal | None:
     """The share of precious metal from per mille, per cent, carats or a fraction of one; None where it is none.
-    Carats are rounded to three decimals, as laws print them.
+    Carats and parts are rounded to three decimals, as laws print them.
 
-    >>> [str(read_fineness(text)) for text in ("925", ".925", "92.5 %", "22ct", "0,835", "900/1000", "sterling", "7")]
-    ['0.925', '0.925', '0.925', '0.917', '0.835', '0.9', '0.925', 'None']
+    >>> [str(read_fineness(text)) for text in ("925", ".925", "92.5 %", "22ct", "11/12", "0,835", "900/1000", "sterling", "7")]
+    ['0.925', '0.925', '0.925', '0.917', '0.917', '0.835', '0.9', '0.925', 'None']
     """
     text = tidy(written).strip()
     named = _NAMED_FINENESS.get(text.casefold())
     if named is not None:
         return Decimal(named[1])
+    part = _PART.fullmatch(text)
+    if part is not None and 0 < int(part[1]) <= int(part[2]):
+        return (Decimal(part[1]) / Decimal(part[2])).quantize(Decimal("0.001"), ROUND_HALF_UP).normalize()
     for shape, parts in ((_SHARE, None), (_CARAT, 24), (_MILLE, 1000), (_CENT, 100)):
         found = shape.fullmatch(text)
         if found is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Annotated, Any
 
 import msgspec
@@ -48,9 +48,15 @@ _NO_MARK = frozenset(
 )
 _NO = frozenset(("n", "no", "nein", "non", "nee", "false", "0", "-", "keep", "behalten"))
 _UNITS: Mapping[str, Mapping[str, Decimal]] = {
-    "g": {"g": Decimal(1), "gr": Decimal(1), "gram": Decimal(1), "grams": Decimal(1), "gramm": Decimal(1)},
+    "g": {
+        **dict.fromkeys(("g", "gr", "gm", "gms", "grs", "gram", "grams", "gramm", "gramme", "grammes"), Decimal(1)),
+        # The international grain (1959), as of the avoirdupois and the troy pound.
+        **dict.fromkeys(("grain", "grains", "grn"), Decimal("0.06479891")),
+    },
     "mm": {"mm": Decimal(1), "millimetres": Decimal(1), "cm": Decimal(10), "in": Decimal("25.4"), '"': Decimal("25.4")},
 }
+# Nobody weighs a coin more finely; a weight in grains is rounded to it.
+_FINEST = Decimal("0.001")
 
 
 class Candidate(msgspec.Struct, frozen=True):
@@ -284,6 +290,8 @@ class CellReader:
         value, faults = read_fact_cell(plain, attribute)
         if not faults and factor != 1 and isinstance(value, int | Decimal):
             value = Decimal(value) * factor
+            if value != value.quantize(_FINEST):
+                value = value.quantize(_FINEST, ROUND_HALF_UP)
         told = self._checked(value, attribute, text, tuple(faults))
         is_same = plain == text and factor == 1
         return told if told.question is not None or is_same else Told(told.value, understood=told.value)

@@ -279,6 +279,18 @@ def test_a_cell_among_plain_years_may_be_of_another_era_or_in_brackets(cell: str
     assert "mintmark" not in read.sent[3].facts
 
 
+def test_weights_in_other_units_and_parts_of_twelve() -> None:
+    raw = b"No;Weight;Fineness\n1;11.2 gm;11/12\n2;180 grains;9/10\n3;28.28 gr;0.925\n"
+    read = looked(raw)
+    assert not read.refused
+    assert [(row.facts["weight_measured"], row.facts["fineness"]) for row in read.sent] == [
+        (Decimal("11.2"), Decimal("0.917")),
+        # A grain is 64.79891 mg (United States and Commonwealth, 1959).
+        (Decimal("11.664"), Decimal("0.9")),
+        (Decimal("28.28"), Decimal("0.925")),
+    ]
+
+
 def test_constants_hold_where_a_row_says_nothing_else() -> None:
     read = looked(
         b"No;Country;Denomination\n1;;1d\n2;Portugal;1 escudo\n", constants={"issuer": "GB", "object_kind": "coin"}
