@@ -35,7 +35,7 @@ from service.rules.messages import (
 from service.rules.phrases import ENGLISH_SPEECH, Speech
 from service.rules.predicates import ReferenceGap
 
-NOTHING = "coin, nothing recorded"
+NOTHING = "coin, kind not recorded"
 # Of each line the first attribute that is recorded.
 NOUN, YEAR, ISSUER = ("denomination", "object_kind"), ("year_on_coin", "struck"), ("issuer", "legend_issuer")
 _PARTS = (NOUN, YEAR, ISSUER)
@@ -266,13 +266,21 @@ def _worlds(recorded: Recorded, issue_facts: Mapping[str, Mapping[str, Any]]) ->
 def _first(names: Sequence[str], worlds: Sequence[Recorded], labels: Labels) -> str | None:
     """What the first of these attributes that is recorded says."""
     for name in names:
-        values = [_words(name, world.get(name), labels) for world in worlds]
-        words = [value for value in values if value]
-        if words and len(words) == len(values):
-            spans = _spans([world[name] for world in worlds], labels) if name in YEAR else None
+        values = [world.get(name) for world in worlds]
+        if values and all(_words(name, value, labels) for value in values):
+            spans = _spans(values, labels) if name in YEAR else None
+            words = [word for one in _alternatives(values) if (word := _words(name, one, labels))]
             said = _several(spans or list(dict.fromkeys(words)), labels)
             return labels.say("struck", value=said) if name == "struck" else said
     return None
+
+
+def _alternatives(values: Sequence[Any]) -> list[Any]:
+    """What candidate issues say, alternatives one by one: each is said once. Numbers of several issues in their order."""
+    each: list[Any] = []
+    for value in values:
+        each += value["one_of"] if isinstance(value, Mapping) and "one_of" in value else [value]
+    return sorted(each) if len(values) > 1 and all(isinstance(one, int) for one in each) else each
 
 
 def _spans(values: Sequence[Any], labels: Labels) -> list[str] | None:

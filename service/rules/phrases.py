@@ -109,7 +109,7 @@ PHRASES: Mapping[str, str] = {
     "title-apart": "{noun}, {year}",
     "undated": "undated",
     "or-others": "{words} or one of {count} others",
-    "nothing-recorded": "coin, nothing recorded",
+    "nothing-recorded": "coin, kind not recorded",
     # Parts of messages.
     "some-coin": "A coin",
     "coin-number": "No. {number}",

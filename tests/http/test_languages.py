@@ -261,7 +261,8 @@ def test_a_rule_is_told_in_the_language(tag: str, rule: str, says: str) -> None:
         ("de", {"denomination": "crown", "year_on_coin": 1892, "issuer": "GB"}, "Crown 1892, Vereinigtes Königreich"),
         ("fr", {"denomination": "shilling", "year_on_coin": {"one_of": [1892, 1893]}}, "shilling 1892 ou 1893"),
         ("de", {"denomination": "shilling", "year_on_coin": {"from": 1892}}, "Shilling ab 1892"),
-        ("fr", {}, "monnaie, rien de noté"),
+        ("fr", {}, "monnaie, type non noté"),
+        ("de", {"main_motifs": ["kiwi"]}, "Münze, Art nicht erfasst"),
         ("de", {"issuer": "FR"}, "Münze, Frankreich"),
     ],
 )

@@ -84,6 +84,14 @@ def test_a_message_calls_a_coin_by_its_number_and_what_it_is(
     assert str(CoinNames(Labels(CORE, reference.vocabularies())).of(holding, (View(known),))) == name
 
 
+def test_alternatives_that_candidate_issues_leave_are_each_said_once() -> None:
+    """As where a recorded "1919 or 1920" is narrowed by one of two issues."""
+    worlds = [{"year_on_coin": 1920}, {"year_on_coin": {"one_of": [1919, 1920]}}]
+    views = [View(read_facts({"denomination": "crown", **world}, CORE, strict=True)[0]) for world in worlds]
+    names = CoinNames(Labels(CORE, reference.vocabularies()))
+    assert str(names.of(Holding(UUID, views[1].facts, number="2"), views)) == "No. 2 (1919 or 1920 crown)"
+
+
 def test_years_of_candidate_issues_that_follow_each_other_are_one_span() -> None:
     years = [(1902, 1910), (1953, 1967), (1911, 1936), (1937, 1952), (1860, 1901)]
     issues = {str(low): {"denomination": "penny", "year_on_coin": {"from": low, "to": high}} for low, high in years}
