@@ -205,7 +205,12 @@ class _Checker:
         attribute = self.attributes.of_issuer(name, self.issuer)
         if attribute is None:
             fault = unknown_attribute(name, self.attributes)
-            self.complain(fault.code, fault.message, at, fault.hint)
+            hint = fault.hint and Sentence(
+                "a text stands in single quotes: '{name}'; an attribute of your own is declared under `attributes` of the "
+                "definition",
+                name=name[:80],
+            )
+            self.complain(fault.code, fault.message, at, hint)
             return None
         return _Typed(Ref(name), _TEXTS if attribute.many else _KIND_OF_TYPE[attribute.type], attribute)
 
@@ -338,7 +343,7 @@ def _shown(node: Any) -> str:
             return f"{node['op']}(...)"
         return f"{next(iter(node)).upper()}('{next(iter(node.values()))}')"
     if isinstance(node, str):
-        return Sentence("the text '{node}'", node=node[:40])
+        return Sentence("'{name}'", name=node[:40])
     return value_kind_of(node) if isinstance(node, list | bool) else str(node)
 
 

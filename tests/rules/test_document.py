@@ -62,7 +62,14 @@ def constraint(**parts: Any) -> dict[str, Any]:
     ("written", "pointer", "code", "words"),
     [
         (a_document({"a": "finess > 0.5"}), "/slots/0/accepts", "unknown-attribute", "did you mean 'fineness'?"),
+        (
+            a_document({"a": "denomination = crown"}),
+            "/slots/0/accepts",
+            "unknown-attribute",
+            "in single quotes: 'crown'",
+        ),
         (a_document({"a": "year_on_coin = 'old'"}), "/slots/0/accepts", "type", "without quotes"),
+        (a_document({"a": "year_on_coin = 'old'"}), "/slots/0/accepts", "type", "and 'old' is a text"),
         (a_document({"a": "mint > 5"}), "/slots/0/accepts", "type", "quotes around a text"),
         (a_document({"a": "strike = 'prof'"}), "/slots/0/accepts", "value", "did you mean 'proof'?"),
         (a_document({"a": "narrower(species, 'brid')"}), "/slots/0/accepts", "unknown-term", "did you mean 'bird'?"),
