@@ -54,7 +54,9 @@ def unknown_term(
     found = index.named(text, None, issuer)
     if isinstance(found, Candidates):
         nearest = tuple(candidate.value for candidate in found.terms)
-        return UnknownTerm(attribute.name, text, scheme.name, nearest[:_MOST_NEAREST], is_ambiguous=True)
+        # A name that one term has, of some issuers only, is no choice.
+        is_ambiguous = len(nearest) > 1
+        return UnknownTerm(attribute.name, text, scheme.name, nearest[:_MOST_NEAREST], is_ambiguous)
     if found is not None:
         return None
     return UnknownTerm(attribute.name, text, scheme.name, index.like(text, _MOST_NEAREST))

@@ -438,6 +438,11 @@ def test_an_identification_that_reaches_further_than_the_catalogue_is_told(where
             "'main_motifs': 'kangeroo' is no term of the vocabulary 'motifs'; did you mean 'kangaroo'?",
         ),
         ("denomination = 'quarter'", None),
+        # One term is called so, of some issuers: nothing is to be chosen.
+        (
+            "denomination = 'nickel'",
+            "'denomination': 'nickel' is no term of the vocabulary 'denominations'; did you mean '5 cents'?",
+        ),
         ("issuer = 'USA' AND denomination = 'quarter'", ""),
         ("issuer IN ('USA', 'united kingdom') AND denomination = '2/6' AND mint = 'Nowhere'", ""),
     ],
