@@ -23,7 +23,8 @@ def headline(result: Evaluation) -> str:
     found = result.summary
     possible = f", {found.tentative} possible" if found.tentative else ""
     proof = "Proven: no better arrangement exists." if result.proven_optimal else "Not proven to be the best."
-    return f"{found.places} places: {found.filled} filled{possible}, {found.empty} empty. Certain: {found.certain}. {proof}"
+    places = "1 place" if found.places == 1 else f"{found.places} places"
+    return f"{places}: {found.filled} filled{possible}, {found.empty} empty. Certain: {found.certain}. {proof}"
 
 
 def place_rows(result: Evaluation) -> list[dict[str, str]]:

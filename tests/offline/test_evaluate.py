@@ -61,6 +61,12 @@ def test_shipped_sets_come_out_as_they_are_published(name: str) -> None:
     assert {member: summary[member] for member in wanted} == wanted
 
 
+def test_a_set_of_one_place_is_told_in_the_singular(tmp_path: Path) -> None:
+    (tmp_path / "one.yaml").write_text("format: set-definition/1\ntitle: One\nslots: [{id: a, accepts: 'TRUE'}]\n")
+    (tmp_path / "coins.csv").write_text(COINS, encoding="utf-8")
+    assert "1 place: 1 filled, 0 empty" in run("evaluate", tmp_path / "one.yaml", tmp_path / "coins.csv").stdout
+
+
 def test_a_sheet_in_every_format(pennies: tuple[Path, Path]) -> None:
     text = run("evaluate", *pennies)
     assert text.exit_code == 0, text.stderr
