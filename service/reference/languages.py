@@ -26,6 +26,8 @@ from service.rules.phrases import Speech
 
 ENGLISH = "en"
 LANGUAGES = (ENGLISH, "de", "fr")
+# What begins a German label and is no noun.
+_NO_NOUNS = ("Gemessenes", "Magnetisch", "Gültig", "Eingestuft")
 
 
 @dataclass(frozen=True)
@@ -89,8 +91,17 @@ class Language(Speech):
         return self.phrases.get(code, english[code])
 
     def inside(self, label: str) -> str:
-        # German writes nouns with a capital wherever they stand.
-        return label if self.tag == "de" else super().inside(label)
+        if self.tag != "de":
+            return super().inside(label)
+        # German writes nouns with a capital wherever they stand, and other words without.
+        return label[:1].lower() + label[1:] if label.split(" ")[0] in _NO_NOUNS else label
+
+    def decimal(self, written: str) -> str:
+        if self.tag == ENGLISH:
+            return written
+        from babel.numbers import get_decimal_symbol
+
+        return written.replace(".", get_decimal_symbol(self.tag))
 
     def thing(self, noun: str) -> str:
         # An article would have to know the gender of each noun.

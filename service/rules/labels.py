@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from fractions import Fraction
 
 from service.facts.attributes import Attribute
 from service.facts.knowledge import NONE, Value, value_in_words
@@ -67,7 +68,7 @@ class Labels:
             return self.say("known-none")
         if isinstance(value, bool):
             return self.say("yes" if value else "no")
-        return value_in_words(value)
+        return self.speech.decimal(value_in_words(value)) if isinstance(value, Fraction) else value_in_words(value)
 
     def compared(self, op: str, value: str, name: str | None) -> str:
         """A comparison of the attribute with a value, without its name: "1901 or later". None for another number."""

@@ -158,6 +158,10 @@ class Speech:
         """A label inside a sentence."""
         return label[:1].lower() + label[1:] if not label[:2].isupper() else label
 
+    def decimal(self, written: str) -> str:
+        """A number that is written with a decimal point."""
+        return written
+
     def thing(self, noun: str) -> str:
         """One of a kind: "a penny", "an owl"."""
         if noun[:1].isdigit() or noun[:1].isupper():

@@ -248,6 +248,12 @@ def test_the_shipped_sets_are_told_without_a_word_of_english(tag: str) -> None:
             "monnaie avec oiseau de toute espèce (motifs principaux), sans aigle de toute espèce (motifs principaux)",
         ),
         ("de", "NOT A_CONTAINS(problems, ('holed', 'bent'))", "Münze, nicht verbogen und gelocht"),
+        (
+            "de",
+            "fineness = 0.925 AND weight_measured >= 5.5",
+            "Münze, Feingehalt 0,925 und gemessenes Gewicht mindestens 5,5 g",
+        ),
+        ("fr", "fineness = 0.925 AND weight_measured >= 5", "monnaie, titre 0,925 et poids mesuré au moins 5 g"),
     ],
 )
 def test_a_rule_is_told_in_the_language(tag: str, rule: str, says: str) -> None:
