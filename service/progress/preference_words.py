@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.facts.holding import View
-from service.facts.knowledge import Between, Knowledge, Number, Subsets, Value, value_in_words
+from service.facts.knowledge import Among, Between, Knowledge, Number, Subsets, Value, value_in_words
 from service.rules.labels import Labels
 from service.rules.predicates import Predicate, reads
 from service.rules.preferences import Preference
@@ -18,6 +18,12 @@ def preference_words(preference: Preference, value: Number | None, views: Sequen
         subject = speak.name(preference.attribute)
         if value is None:
             return speak.say("not-recorded", name=subject)
+        known = (
+            _unsettled(preference.attribute, views, speak) if preference.kind.name in ("highest", "lowest") else None
+        )
+        if known is not None:
+            # What counts is the worse end; what is recorded is told.
+            return speak.say("clause", name=subject, value=known)
         return preference.kind.value_words(subject, value, speak.speech)
     predicate = preference.where.predicate
     if value:
@@ -25,6 +31,15 @@ def preference_words(preference: Preference, value: Number | None, views: Sequen
         is_free = words == speak.say("none-of", name=speak.name("problems"))
         return speak.say("problem-free") if is_free else words
     return _recorded(predicate, views, speak) or speak.say("not-so", words=speak.clause(predicate))
+
+
+def _unsettled(name: str, views: Sequence[View], speak: Labels) -> str | None:
+    """A range or alternatives that are recorded, in words; None where one value is, or where views differ."""
+    facts = {view.facts.get(name) for view in views}
+    known = facts.pop() if len(facts) == 1 else None
+    if known is None or (isinstance(known, Among) and known.is_plain):
+        return None
+    return _knowledge(name, known, speak)
 
 
 def _recorded(predicate: Predicate, views: Sequence[View], speak: Labels) -> str:

@@ -337,7 +337,10 @@ class _Weak:
         """The line of a place, with what its coin is worth there."""
         holding, is_short = self.instance.holdings[coin], place.address in self.short
         views = self.instance.views[coin]
-        words = [preference_words(one, self._worth(one, coin), views, speak) for one in place.prefer]
+        worth = [(one, self._worth(one, coin)) for one in place.prefer]
+        # What the coin has already is no reason for another one, unless there is no other to tell.
+        short = [(one, value) for one, value in worth if one.where is None or not value] or worth
+        words = [preference_words(one, value, views, speak) for one, value in short]
         words = words or [speak.say("below-wanted" if is_short else "to-replace")]
         said = message("want-better", coin=names.coin(coin), place=names.place(place.address), because=words)
         return WeakFilling(

@@ -168,6 +168,23 @@ def test_an_open_group_whose_bands_are_all_shown_takes_no_other_coin() -> None:
     assert told(a_document(one_per=[{**group, "none": True}]), coins) == (["by-year"], {})
 
 
+def test_an_upgrade_says_what_the_coin_lacks_and_a_range_as_it_is_recorded() -> None:
+    document = a_document(
+        {"crown": "denomination = 'crown'"}, prefer=[{"where": "count(problems) = 0"}, {"highest": "grade"}]
+    )
+    grade = {"from": 20, "to": 35}
+    sound = a_holding("c", denomination="crown", problems=[], grade=grade)
+    (weak,) = want_list(a_measurement(document, [sound])).weakest
+    assert weak.because == "grade 20 to 35"
+    (weak,) = want_list(
+        a_measurement(document, [{**sound, "facts": {**sound["facts"], "problems": ["holed"]}}])
+    ).weakest
+    assert weak.because == "holed; grade 20 to 35"
+    # Of a coin that has all that is asked for, that is told.
+    only = a_document({"crown": "denomination = 'crown'"}, prefer=[{"where": "count(problems) = 0"}])
+    assert want_list(a_measurement(only, [sound])).weakest[0].because == "problem-free"
+
+
 def test_upgrades_name_the_coin_by_its_number_and_what_it_is() -> None:
     document = a_document({"crown": "denomination = 'crown'"}, prefer=[{"highest": "grade"}])
     coin = {**a_holding("c", denomination="crown", year_on_coin=1935), "number": "12"}
