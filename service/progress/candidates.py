@@ -351,6 +351,10 @@ def _message(candidate: Candidate, change: PlacementChange, table: Table, gaps: 
     names = MessageNames(change.after.instance, table)
     coin, effect, places = names.by_id(candidate.coin), candidate.effect, names.places(candidate.places)
     if effect == "fills":
+        # Where it counts most it may sit on a doubt; what it fits for certain is said beside.
+        seats = [change.new[address] for address in candidate.places]
+        if any(seat.holding == candidate.coin and seat.basis is not Basis.FIRM for seat in seats):
+            return message("candidate-may-fill", coin=coin, places=places, certain=names.places(candidate.fits))
         return message("candidate-fills", coin=coin, places=places)
     if effect == "frees":
         moves = some(

@@ -223,6 +223,7 @@ MESSAGES: Mapping[str, str] = {
     "explained-counts": "Fits: {fits}. May fit: {may_fit}. Does not fit: {fails}.",
     # What a coin that is not owned yet would do.
     "candidate-fills": "{coin} fills {places:and}.",
+    "candidate-may-fill": "{coin} may fill {places:and}, and fits {certain:and} for certain.",
     "candidate-frees": "{coin} frees {moves:and}.",
     "candidate-frees-and-fills": "{coin} frees {moves:and}, which fills {places:and}.",
     "candidate-moves": "{coin} for {place}",

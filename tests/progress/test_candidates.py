@@ -239,6 +239,23 @@ def test_an_upgrade_says_what_the_coin_is_and_what_yours_is(held: dict[str, Any]
     assert answer["message"] == message
 
 
+def test_what_is_recorded_as_a_range_is_told_as_one() -> None:
+    document = a_document({"old": "year_on_coin < 1900"}, prefer=[{"highest": "grade"}])
+    held = a_holding("a", year_on_coin=1880, grade={"from": 20, "to": 35})
+    assert one(document, [held], year_on_coin=1880, grade=45)["message"] == (
+        "Upgrade for 'old': grade 45, yours is grade 20 to 35."
+    )
+
+
+def test_a_coin_that_may_only_fit_the_place_that_is_filled_is_not_said_to_fill_it() -> None:
+    document = a_document({"crown": "denomination = 'crown'", "old": "year_on_coin < 1900"})
+    answer = one(document, [a_holding("a", denomination="penny")], year_on_coin=1880)
+    assert (answer["effect"], answer["places"], answer["fits"]) == ("fills", ["crown"], ["old"])
+    assert answer["message"].endswith("may fill 'crown', and fits 'old' for certain.")
+    sure = one(document, [a_holding("a", denomination="penny")], year_on_coin=1880, denomination="crown")
+    assert sure["message"].endswith("fills 'crown'.")
+
+
 def test_a_surer_coin_betters_a_tentative_place() -> None:
     document = a_document({"old": "year_on_coin < 1900"})
     answer = one(document, [a_holding("a")], year_on_coin=1880)
