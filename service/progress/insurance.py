@@ -7,6 +7,7 @@ Nothing is ever added up over two currencies or two bases.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Context, Decimal, Inexact
@@ -31,6 +32,7 @@ _COLUMNS = (
 )
 _CAUTIONS = ("caution-record", "caution-agree", "caution-law")
 CAUTIONS = tuple(page_words(ENGLISH_SPEECH, code) for code in _CAUTIONS)
+_NUMBERS = re.compile(r"([0-9]{1,18})")
 # A sum that does not come out exactly is an error of this program, never an amount.
 _EXACT = Context(prec=60, traps=[Inexact])
 
@@ -143,7 +145,12 @@ def newest_values(values: Iterable[Mapping[str, Any]], day: date, basis: str | N
 
 def _place_in_list(piece: Piece) -> tuple[Any, ...]:
     named = [piece.data.get(name) for name in ("location", "number")]
-    return (*((name is None, name or "") for name in named), piece.id)
+    return (*((name is None, _counted_through(name or "")) for name in named), piece.id)
+
+
+def _counted_through(text: str) -> list[str | int]:
+    """Its words and numbers in turn, so that 9 comes before 10 and A-9 before A-10."""
+    return [int(part) if at % 2 else part for at, part in enumerate(_NUMBERS.split(text))]
 
 
 def _counted(value: Mapping[str, Any], count: int) -> InsuredValue:

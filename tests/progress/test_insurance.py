@@ -71,6 +71,12 @@ def test_like_pieces_count_each_and_what_has_no_value_stands_apart() -> None:
     assert (made.pieces, made.unvalued_pieces) == (6, 2)
 
 
+def test_numbers_come_in_the_order_in_which_people_count() -> None:
+    numbers = ["10", "9", "A-10", "A-9", "9b", "1000"]
+    made = a_list(*(a_piece(f"p{at}", number=number) for at, number in enumerate(numbers)), a_piece("none"))
+    assert [line.number for line in made.unvalued] == ["9", "9b", "10", "1000", "A-9", "A-10", None]
+
+
 def test_with_a_basis_what_lacks_it_is_unvalued() -> None:
     made = a_list(a_piece("a", worth("paid", 1)), a_piece("b", worth("insured", 2)), basis="insured")
     assert [line.holding for line in made.unvalued] == ["a"]
