@@ -16,7 +16,8 @@ from service.rules.phrases import ENGLISH_SPEECH, Speech
 
 MOST_LABELS = 2_000
 # What collectors write below the title (common practice of the trade, no source): who, where, of what, how well kept.
-FACTS = ("authority", "mint", "mintmark", "variety", "material", "grade")
+# Of each the first that is recorded: a grade is written as its owner wrote it.
+FACTS = (("authority",), ("mint",), ("mintmark",), ("variety",), ("material",), ("grade_words", "grade"))
 
 
 class HoldingLabel(Struct, frozen=True):
@@ -55,7 +56,8 @@ def labels_of(
 
 
 def _label(piece: Piece, describe: Describer, tell: FactTeller, speech: Speech) -> HoldingLabel:
-    facts = [words for name in FACTS if (words := tell(piece.data, name))]
+    told = (next(filter(None, (tell(piece.data, name) for name in names)), None) for names in FACTS)
+    facts = [words for words in told if words]
     lines = [", ".join(facts)] if facts else []
     if piece.count > 1:
         lines.append(page_words(speech, "pieces", count=piece.count))

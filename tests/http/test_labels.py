@@ -57,6 +57,14 @@ async def test_what_stands_on_a_label(service: Running) -> None:
     ]
 
 
+async def test_a_grade_stands_on_a_label_as_it_was_written(service: Running) -> None:
+    mine = service.collector()
+    facts = {"denomination": "thaler", "material": "silver", "grade": {"from": 20, "to": 38}, "grade_words": "ss"}
+    await service.client.post("/v1/holdings", json={"number": "T", "facts": facts}, headers=mine)
+    (label,) = await labels(service, mine)
+    assert label["facts"] == ["silver, ss"]
+
+
 async def test_which_coins_and_in_which_order(service: Running) -> None:
     mine, ids = await kept(service)
     made = await service.client.post("/v1/definitions", json={"document": SET}, headers=mine)
