@@ -95,7 +95,7 @@ class DefinitionStore:
     def revision(self, identity: str, number: int) -> Revision:
         row = self._connection.execute(_REVISION, {**self._named(identity), "number": number}).first()
         if row is None:
-            raise NotFound("revision", f"{identity}/{number}")
+            raise NotFound("revision", str(number))
         return _published(row)
 
     def revisions(self, identity: str, after: int, limit: int) -> tuple[Revision, ...]:

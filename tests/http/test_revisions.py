@@ -193,6 +193,8 @@ async def test_a_revision_that_is_not_there_is_not_found(service: Running) -> No
     kept = await Kept(service).begin(FIRST)
     for path in ("/changes?from=1&to=2", "/changes?from=7&to=1", "/impact?to=2"):
         assert (await kept.get(path)).status_code == 404
+    # By its number, as people call it, and not by an id.
+    assert (await kept.get("/impact?to=2")).json()["detail"] == "there is no revision '2'"
     assert (await kept.withdraw(2)).status_code == 404
     assert (await kept.put("/adoption", {"revision": 2})).status_code == 404
 

@@ -76,7 +76,7 @@ class OfferStore:
         this = (table.c.club_id == self._club, table.c.club_definition_id == identity, table.c.number == number)
         row = self._connection.execute(select(table).where(*this)).first()
         if row is None:
-            raise NotFound("revision", f"{identity}/{number}")
+            raise NotFound("revision", str(number))
         return _offered(row)
 
     def page(self, after: str | None, limit: int) -> tuple[ClubOffer, ...]:
