@@ -3,6 +3,7 @@ it is told from the file, shown, and may be set. Pure."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -28,6 +29,8 @@ _TITLES = 30
 _MOST_SKIPPED = 1_000
 # A row with one cell is a section of a sheet that is at least so wide.
 _WIDE = 4
+# An amount or a count, with or without a sign of a currency.
+_FIGURES = re.compile(r"[^A-Za-z0-9]{0,4}[0-9][0-9.,'\s]{0,30}[^0-9]{0,4}")
 DecimalSign = Literal[".", ","]
 OrderOfDays = Literal["day first", "month first"]
 
@@ -216,6 +219,9 @@ def _is_no_holding(
     """Why a row is none of a holding: a section, a sum, the headings again; None where it may be one. `others` are cells, by
     column, that were seen not to be its heading; those of this row are added."""
     texts = {place: cell for place, cell in filled.items() if isinstance(cell, str)}
+    if texts and _is_sum([*texts.values()], len(filled), named):
+        # A formula without its value may stand beside the word.
+        return Sentence("a sum")
     if not texts or len(texts) < len(filled):
         return None
     place, first = next(iter(texts.items()))
@@ -224,11 +230,16 @@ def _is_no_holding(
         if all(is_heading.values()):
             return Sentence("the headings again")
         others.update((place, cell) for place, cell in texts.items() if not is_heading[place])
-    if named >= _WIDE and 2 * len(texts) <= named and normal(first) in TOTALS:
-        return Sentence("a sum")
     if named >= _WIDE and len(texts) == 1 and place < 2 and _is_title(first):
         return Sentence("a title or section")
     return None
+
+
+def _is_sum(texts: Sequence[str], filled: int, named: int) -> bool:
+    """Whether a row begins with the word for a sum, and has few cells besides, or figures alone."""
+    if normal(texts[0]) not in TOTALS:
+        return False
+    return (named >= _WIDE and 2 * filled <= named) or (named > 1 and all(map(_FIGURES.fullmatch, texts[1:])))
 
 
 def _is_title(text: str) -> bool:

@@ -19,9 +19,10 @@ from service.formats.encodings import ENCODINGS, decoded
 from service.formats.money import DAY_FIRST, MONTH_FIRST, order_of_days, read_day, read_money
 from service.formats.multipart import read_parts
 from service.formats.numbers import decimal_sign, plain_numbers
-from service.formats.xlsx import read_workbook
+from service.formats.xlsx import BrokenCell, read_workbook
 from service.holdings.imports.actions import GivenImport, ReadImport, read_file
-from service.holdings.imports.layout import GivenLayout, file_of_csv, file_of_workbook
+from service.holdings.imports.columns import heading_reader
+from service.holdings.imports.layout import GivenLayout, SheetFile, file_of_csv, file_of_workbook, laid_out
 from service.holdings.imports.years import read_year
 from service.notation.terms import index_of
 from service.reference.actions import vocabularies
@@ -95,6 +96,32 @@ def test_the_layout_may_be_set() -> None:
     assert [row.facts for row in read.sent] == [{"year_on_coin": 1890}]
     with pytest.raises(Invalid, match="row 9"):
         looked(raw, layout=GivenLayout("utf-16le", heading_row=9))
+
+
+@pytest.mark.parametrize("row", ["Summe;;", "Total;;1.204,50 €", "Total;2;17"])
+def test_a_sum_below_a_narrow_sheet_is_no_coin(row: str) -> None:
+    read = looked(f"Nr;Jahr;Preis\n1;1900;12,50 €\n{row}\n".encode())
+    assert [(skipped.row, str(skipped.why)) for skipped in read.sheet.skipped] == [(3, "a sum")]
+    assert [sent.own["number"] for sent in read.sent] == ["1"]
+
+
+def test_a_sum_whose_formula_was_never_worked_out_is_no_coin() -> None:
+    formula = BrokenCell("this formula has no value", "")
+    rows: list[tuple[int, Sequence[str | BrokenCell]]] = [
+        (1, ["Nr", "Land", "Jahr", "Preis"]),
+        (2, ["1", "Italien", "1900", "2"]),
+        (3, ["", "Summe", "", formula]),
+    ]
+    sheet = laid_out(SheetFile(rows, "xlsx"), GivenLayout(), heading_reader(CORE))
+    assert [(skipped.row, str(skipped.why)) for skipped in sheet.skipped] == [(3, "a sum")]
+    # In a row of a coin it is refused.
+    coin: tuple[int, Sequence[str | BrokenCell]] = (3, ["2", "Italien", "1901", formula])
+    assert len(laid_out(SheetFile([*rows[:2], coin], "xlsx"), GivenLayout(), heading_reader(CORE)).rows) == 2
+
+
+def test_a_word_for_a_sum_may_head_a_row_of_words() -> None:
+    read = looked(b"Land;Motiv\nTotal;ship\n")
+    assert not read.sheet.skipped
 
 
 def test_headings_in_six_languages() -> None:
