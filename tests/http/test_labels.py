@@ -123,6 +123,32 @@ async def test_the_same_labels_are_not_sent_twice(service: Running) -> None:
     assert (await service.client.get("/v1/holdings/labels", headers=known)).status_code == 200
 
 
+async def test_labels_by_a_filter_follow_from_the_sets_that_it_names(service: Running) -> None:
+    mine, ids = await kept(service)
+    made = (await service.client.post("/v1/definitions", json={"document": SET}, headers=mine)).json()["id"]
+    asked = {"filter": f"set('{made}') = 'old'"}
+    first = await service.client.get("/v1/holdings/labels", params=asked, headers=mine)
+    assert [one["holding"] for one in first.json()["labels"]] == [ids[0]]
+    pins = await service.client.get(f"/v1/definitions/{made}/pins", headers=mine)
+    never = {"nevers": [{"holding": ids[0], "place": "old"}]}
+    await service.client.put(
+        f"/v1/definitions/{made}/pins", json=never, headers={**mine, "If-Match": pins.headers["etag"]}
+    )
+    known = {**mine, "If-None-Match": first.headers["etag"]}
+    again = await service.client.get("/v1/holdings/labels", params=asked, headers=known)
+    assert (again.status_code, again.json()["labels"]) == (200, [])
+    known = {**mine, "If-None-Match": again.headers["etag"]}
+    assert (await service.client.get("/v1/holdings/labels", params=asked, headers=known)).status_code == 304
+
+
+async def test_a_filter_is_asked_for_the_day_of_the_labels(service: Running) -> None:
+    mine = service.collector()
+    coin = {"facts": {"denomination": "penny", "issuer": "CSHH"}}
+    await service.client.post("/v1/holdings", json=coin, headers=mine)
+    for day, count in (("1970-01-01", 0), ("2026-01-01", 1)):
+        assert len(await labels(service, mine, filter="defunct(issuer)", today=day)) == count, day
+
+
 def test_every_sheet_fits_its_page() -> None:
     for name, sheet in label_sheets().items():
         assert min(sheet.margin) >= 0, name

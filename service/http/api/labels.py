@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from fastapi import Query
 from pydantic import Field, model_validator
+from sqlalchemy import Connection
 
 from service.accounts.model import Owner
 from service.database.ids import read_id
@@ -25,6 +26,7 @@ from service.http.responses import Reply, Sends
 from service.http.wire import Day, DefinitionName, QueryIn
 from service.progress.actions.held_pieces import HeldPieces, load_held
 from service.progress.actions.search import search
+from service.progress.actions.store import load_sets_key
 from service.progress.holding_labels import (
     MOST_LABELS,
     HoldingLabels,
@@ -38,7 +40,7 @@ from service.reference.languages import Language
 holding_labels = router("/v1/holdings", "Labels")
 
 _HEADERS = {
-    "ETag": "Of the holdings, the editions, the day, the form, the language and what was asked for.",
+    "ETag": "Of the holdings, the editions, the day, the form, the language and what was asked for; with a filter of all sets.",
     **CONTENT_LANGUAGE,
 }
 
@@ -59,7 +61,9 @@ class LabelQuery(QueryIn):
     first: int = Field(
         1, ge=1, le=100, description="The first label of the sheet that is still there, row by row from 1."
     )
-    today: Day | None = Field(None, description="The day to evaluate the set for; left out: today in UTC.")
+    today: Day | None = Field(
+        None, description="The day to evaluate the set, or the filter, for; left out: today in UTC."
+    )
     format: Literal["json", "text", "html"] | None = Field(
         None, description="html is a page to print; left out: the first that Accept prefers, or JSON."
     )
@@ -120,9 +124,9 @@ async def list_labels(
     language = of_form(asked_language, form)
     if query.definition is not None:
         await weigh_set(work, context, owner, query.definition)
-    held = await context.read(lambda connection: load_held(connection, owner, query.definition))
+    held, sets = await context.read(lambda connection: _read(connection, owner, query))
     asked = (query.ids, query.filter, query.sheet, query.first)
-    tag = entity_tag("labels", *held.version(day), *asked, form, *stamped(language))
+    tag = entity_tag("labels", *held.version(day), sets, *asked, form, *stamped(language))
     unchanged = known.not_modified(tag)
     if unchanged is not None:
         return unchanged
@@ -140,6 +144,13 @@ async def list_labels(
     return forms.reply(await context.compute(make), form, tag, language)
 
 
+def _read(connection: Connection, owner: Owner, query: LabelQuery) -> tuple[HeldPieces, str | None]:
+    """What the labels follow from. A filter may ask where coins are placed in any set, and for a fact that any set declares: with
+    one there is the key of all sets too."""
+    sets = None if query.filter is None else load_sets_key(connection, owner).sets
+    return load_held(connection, owner, query.definition), sets
+
+
 def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery, day: date) -> Sequence[Piece]:
     if query.ids:
         wanted = [str(read_id(identity)) for identity in query.ids.split(",")]
@@ -149,6 +160,6 @@ def _pieces(context: Context, owner: Owner, held: HeldPieces, query: LabelQuery,
             raise NotFound("holding", missing)
         return held.chosen(known[identity] for identity in dict.fromkeys(wanted))
     if query.filter is not None:
-        found = search(context, owner, query.filter, "number", doubtful=False)
+        found = search(context, owner, query.filter, "number", doubtful=False, on=day)
         return held.chosen(holding for _, holding in found.after(None, len(found)))
     return held.pieces(day)[0]

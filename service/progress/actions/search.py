@@ -43,14 +43,21 @@ from service.runtime import Context
 
 
 def search(
-    context: Context, owner: Owner, rule: str | None, sort: str | None, *, doubtful: bool, words: str | None = None
+    context: Context,
+    owner: Owner,
+    rule: str | None,
+    sort: str | None,
+    *,
+    doubtful: bool,
+    words: str | None = None,
+    on: date | None = None,
 ) -> FoundHoldings:
     """The holdings that fit the rule (CQL2 text over facts and own fields; None: all) for certain, with `doubtful` those too that
     may fit, and whose own fields have all the `words`; in the order of an attribute or an own field, downwards with a minus
-    before it (None: by id). What the account presumes of a coin counts as known. A holding of several pieces fits when one of
-    them does. Raises InvalidQuery when the rule or the order is not valid. Takes its time where what is held was not read
-    before."""
-    day = context.today()
+    before it (None: by id). The rule is asked for the day `on` (None: today). What the account presumes of a coin counts as
+    known. A holding of several pieces fits when one of them does. Raises InvalidQuery when the rule or the order is not valid.
+    Takes its time where what is held was not read before."""
+    day = on or context.today()
     read = context.database.read(lambda connection: _Read(connection, owner, rule, sort, day))
     # The session is closed: what follows takes long.
     searched, fitting = read.searched, None
