@@ -22,6 +22,8 @@ from service.progress.selection import SortKey, read_sort_key, sort_key_text
 
 LARGEST_PAGE = 200
 USUAL_PAGE = 50
+# Room for a key of 200 characters, of which each may take seven bytes as JSON inside of JSON.
+_LONGEST_CURSOR = 2_500
 
 Item = TypeVar("Item")
 Shown = TypeVar("Shown")
@@ -32,7 +34,7 @@ class PageQuery(QueryIn):
 
     limit: int = Field(USUAL_PAGE, ge=1, le=LARGEST_PAGE, description="The most items on one page.")
     cursor: str | None = Field(
-        None, max_length=500, description="Where the page begins: taken from `next`, never made."
+        None, max_length=_LONGEST_CURSOR, description="Where the page begins: taken from `next`, never made."
     )
 
 
@@ -75,7 +77,8 @@ def following(request: Request, query: PageQuery, key: str | None) -> str | None
     """The address of the page after the item of this key; None after the last."""
     if key is None:
         return None
-    cursor = base64.urlsafe_b64encode(json.dumps([_bound(request), key]).encode()).decode().rstrip("=")
+    told = json.dumps([_bound(request), key], ensure_ascii=False)
+    cursor = base64.urlsafe_b64encode(told.encode()).decode().rstrip("=")
     return f"{request.url.path}?{urlencode([*_picking(request), ('limit', query.limit), ('cursor', cursor)])}"
 
 

@@ -13,6 +13,8 @@ from service.facts.knowledge import NONE, Between, Knowledge, Subsets
 
 # Where a holding is in an order: what it counts for (None: not recorded), and its id.
 SortKey = tuple[Any, str]
+# A cursor has the key in it, and an address has not room for a note of ten thousand.
+_LETTERS_THAT_COUNT = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,18 +26,32 @@ class Order:
 
 
 def least(knowledge: Knowledge | None) -> Any:
-    """What a fact counts for in an order: its value, the least of several, the low end of a range (else the high end);
-    None where it is not recorded or known to be none."""
+    """What a fact counts for in an order: its value, the least of several, the low end of a range (else the high end), of a text
+    its first 200 characters, of a list the terms that these reach; None where it is not recorded or known to be none."""
     if knowledge is None:
         return None
     if isinstance(knowledge, Between):
         return knowledge.low if knowledge.low is not None else knowledge.high
     if isinstance(knowledge, Subsets):
-        return sorted(knowledge.has)
-    values = [
-        sorted(value) if isinstance(value, frozenset) else value for value in knowledge.values if value is not NONE
-    ]
-    return min(values, default=None)
+        return _shortened(knowledge.has)
+    return min((_shortened(value) for value in knowledge.values if value is not NONE), default=None)
+
+
+def _shortened(value: Any) -> Any:
+    """The beginning of a text, or of a list in the order of its terms. Whatever comes before another value comes after none when
+    both are shortened."""
+    if isinstance(value, str):
+        return value[:_LETTERS_THAT_COUNT]
+    if not isinstance(value, frozenset):
+        return value
+    terms, left = [], _LETTERS_THAT_COUNT
+    for term in sorted(value):
+        if left <= 0:
+            break
+        terms.append(term[:left])
+        # The end of a term counts as a letter that comes before all others.
+        left -= len(term) + 1
+    return terms
 
 
 def comes_after(one: SortKey, other: SortKey, order: Order) -> bool:
@@ -51,7 +67,7 @@ def comes_after(one: SortKey, other: SortKey, order: Order) -> bool:
 def sort_key_text(key: SortKey) -> str:
     """A key as text, for a cursor."""
     value, identity = key
-    return json.dumps([_as_texts(value), identity])
+    return json.dumps([_as_texts(value), identity], ensure_ascii=False)
 
 
 def read_sort_key(text: str) -> SortKey:

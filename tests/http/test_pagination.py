@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
@@ -33,6 +34,42 @@ async def test_the_pages_together_are_the_list(service: Running, limit: int) -> 
     assert seen == ids
 
 
+async def all_pages(service: Running, owner: dict[str, str], address: str) -> list[dict[str, Any]]:
+    found, following = list[dict[str, Any]](), address
+    while following:
+        answer = await service.client.get(following, headers=owner)
+        assert answer.status_code == 200, (following, answer.text)
+        found += answer.json()["items"]
+        following = answer.json()["next"]
+    return found
+
+
+@pytest.mark.parametrize("letter", ["x", "\U0001fa99", '"', "\x01"])
+@pytest.mark.parametrize("sort", ["note", "-note", "location", "date_as_written"])
+async def test_pages_go_on_behind_long_texts(service: Running, sort: str, letter: str) -> None:
+    owner, numbers = service.collector(), []
+    for ending in "bab":
+        text = letter * 199 + ending + letter * 100
+        long = {"note": text * 20, "location": text, "facts": {"date_as_written": text}}
+        made = await service.client.post(
+            "/v1/holdings", json={"number": f"{ending}{len(numbers)}", **long}, headers=owner
+        )
+        assert made.status_code == 201, made.text
+        numbers.append(made.json()["number"])
+    found = await all_pages(service, owner, f"/v1/holdings?limit=1&sort={sort}")
+    assert [one["number"] for one in found] == (["b0", "b2", "a1"] if sort.startswith("-") else ["a1", "b0", "b2"])
+
+
+async def test_pages_go_on_behind_long_names(service: Running) -> None:
+    owner, names = service.collector(), [letter + "\U0001fa99" * 199 for letter in "abc"]
+    for name in names:
+        issue = {"id": name, "label": "Made up", "source": "Ada", "edition": "1", "facts": {}}
+        made = await service.client.post("/v1/issues", json=issue, headers=owner)
+        assert made.status_code == 201, made.text
+    found = await all_pages(service, owner, "/v1/issues?limit=1&private=true")
+    assert [one["id"] for one in found] == names
+
+
 async def test_what_is_deleted_or_added_between_pages_does_not_shift_the_rest(service: Running) -> None:
     owner = service.collector()
     ids = await recorded(service, owner, 6)
@@ -58,7 +95,7 @@ async def test_an_empty_list_is_one_empty_page(service: Running) -> None:
         "cursor=x",
         "cursor=%00",
         "offset=3",
-        "cursor=" + "a" * 501,
+        "cursor=" + "a" * 2_501,
         "cursor=W10",
     ],
 )

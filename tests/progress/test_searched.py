@@ -10,11 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.evaluation.views import Views
+from service.facts.knowledge import Among
 from service.notation.terms import with_terms
 from service.progress.actions.stored_set import stored_holdings
 from service.progress.own_fields import filter_attributes, folded, place_attribute, with_places
 from service.progress.searched import ORDERED, FoundHoldings, Searched
-from service.progress.selection import Order
+from service.progress.selection import Order, least, read_sort_key, sort_key_text
 from service.rules.cql2.expression import parse
 from service.rules.operators import bind
 from service.rules.predicates import EvaluationContext
@@ -136,3 +137,18 @@ def _behind(ask: Any) -> Any:
 
 def test_all_attributes_of_made_up_facts_can_be_sorted_by() -> None:
     assert set(SORTS) - {""} <= {*NAMES, *ORDERED, "species"}
+
+
+LETTERS = st.text(st.sampled_from("ab"), max_size=120)
+
+
+@MANY
+@given(st.one_of(st.tuples(LETTERS, LETTERS), st.tuples(*[st.frozensets(LETTERS, max_size=5)] * 2)))
+def test_what_long_values_count_for_is_short_and_in_their_order(values: tuple[Any, Any]) -> None:
+    # Alike up to where it is told apart, or cut.
+    one, other = ("a" * 90 + v if isinstance(v, str) else frozenset("a" * 90 + term for term in v) for v in values)
+    first, second = sorted((one, other), key=lambda v: v if isinstance(v, str) else sorted(v))
+    counts = [least(Among((value,))) for value in (first, second)]
+    assert counts[0] <= counts[1]
+    assert all(len("".join(value)) <= 200 for value in counts)
+    assert all(read_sort_key(sort_key_text((value, "id"))) == (value, "id") for value in counts)

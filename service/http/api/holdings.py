@@ -88,7 +88,7 @@ class SearchQuery(PageQuery):
         max_length=110,
         description="An attribute, or an own field (number, note, location, status, mark, quantity, price_paid, price_currency, "
         "bought_from, bought_on), created_at, updated_at; with a minus before it downwards. "
-        "What is not recorded comes last; left out: by id.",
+        "What is not recorded comes last, texts count by their first 200 characters; left out: by id.",
     )
     count: bool = Field(False, description="true: `total` says how many there are on all pages.")
 
