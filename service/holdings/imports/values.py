@@ -22,7 +22,7 @@ from service.facts.holding import MARKS, STATUSES, check_facts
 from service.facts.vocabulary import Vocabulary
 from service.facts.words import nearest
 from service.formats.cells import NONE, is_number, read_fact_cell, read_json_cell, read_list_cell, read_text_cell
-from service.formats.money import MONTH_FIRST, currency_named, read_day, read_money
+from service.formats.money import DAY_FIRST, MONTH_FIRST, currency_named, read_day, read_money
 from service.formats.numbers import plain_numbers
 from service.formats.xlsx import BrokenCell
 from service.holdings.imports.columns import FOR_TRADE, SheetColumn, normal
@@ -415,14 +415,15 @@ class CellReader:
         return self._paid(column, str(answer) if answered and isinstance(answer, str) else text)
 
     def _day(self, text: str) -> Told:
-        day = read_day(text, self._dates)
-        if day is None and self._dates != MONTH_FIRST:
-            day = read_day(text, MONTH_FIRST)
+        # Of a day such as 25/04/2016 the other order is the only one that there is.
+        orders = (self._dates, DAY_FIRST if self._dates == MONTH_FIRST else MONTH_FIRST)
+        day = next(filter(None, (read_day(text, order) for order in orders)), None)
         # A year alone is no day, and is kept in words.
         return Told(day, is_kept=day is None, understood=day if day != text else None)
 
     def _for_trade(self, said: Any) -> Told:
-        word = normal(said) if isinstance(said, str) else said
+        # A mark such as a tick has no letters.
+        word = (normal(said) or said.strip()) if isinstance(said, str) else said
         if word is True or word in _YES:
             return Told(True, understood=True)
         if word is False or word in _NO:

@@ -88,6 +88,22 @@ def test_a_bar_separates_cells_where_nothing_else_does() -> None:
     assert both.layout.separator == ","
 
 
+@pytest.mark.parametrize(
+    ("cell", "status"), [("✓", "for trade"), ("✔", "for trade"), ("Yes", "for trade"), ("-", "held"), ("no", "held")]
+)
+def test_a_tick_is_a_yes_and_a_hyphen_a_no(cell: str, status: str) -> None:
+    read = looked(f"number;for trade\n1;{cell}\n".encode())
+    assert read.sent[0].own.get("status", "held") == status
+    assert read.cells is not None
+    assert (read.cells.questions(), read.sent[0].kept) == ([], ())
+
+
+@pytest.mark.parametrize("dates", [DAY_FIRST, MONTH_FIRST])
+def test_a_day_that_can_be_written_in_one_order_alone_is_read_in_that(dates: str) -> None:
+    read = looked(b"number;date bought\n1;25/04/2016\n2;04/25/2016\n3;44/45/2016\n", layout=GivenLayout(dates=dates))
+    assert [row.own["bought_on"] for row in read.sent] == ["2016-04-25", "2016-04-25", None]
+
+
 def test_the_layout_may_be_set() -> None:
     raw = "x;y\nno;Jahr\n1;1890\n".encode("utf-16-le")
     read = looked(raw, layout=GivenLayout("utf-16le", ";", 2, ",", "month first"))
