@@ -12,7 +12,9 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from typing import Protocol
 
+from service.errors import SetwrightError
 from service.http.job_runs import JobsHere
+from service.http.middleware import log_unforeseen
 from service.runtime import Context
 from service.worker import is_cancelled
 
@@ -60,7 +62,13 @@ async def _working(queue: JobQueue, works: bool) -> AsyncIterator[JobQueue]:
 async def _kept_up(run: Callable[[], Awaitable[None]]) -> None:
     """Runs it again a moment after it failed: the database may have been away."""
     while not is_cancelled():
-        with suppress(Exception):
+        try:
             await run()
+        except SetwrightError:
+            # Whoever asks for anything meanwhile is told the same.
+            pass
+        except Exception as error:
+            if not is_cancelled():
+                log_unforeseen(error)
         if not is_cancelled():
             await asyncio.sleep(2.0)

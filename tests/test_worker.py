@@ -15,6 +15,8 @@ from tests.logs import listening
 
 pytestmark = pytest.mark.anyio
 
+QUEUES = ("job_queue.JobsHere", "procrastinate_queue.ProcrastinateQueue")
+
 
 @pytest.mark.parametrize(("job", "pause"), [("maintain", "MAINTENANCE_SECONDS"), ("check_due", "POLLING_SECONDS")])
 async def test_a_job_goes_on_after_an_error_and_ends_with_the_server(
@@ -56,6 +58,21 @@ async def test_origins_are_polled_only_if_the_setting_says_so(
     assert runs == []
 
 
+async def test_why_no_jobs_are_done_is_logged(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def fail(_: object) -> None:
+        raise OSError("canary")
+
+    for queue in QUEUES:
+        monkeypatch.setattr(f"service.{queue}.run", fail)
+    with listening() as written:
+        async with running(settings_for(database_url, photos_dir=tmp_path)):
+            await asyncio.sleep(0.05)
+    assert written.getvalue().count("kind=OSError") == 1
+    assert "canary" not in written.getvalue()
+
+
 async def failing_when_cancelled(*_: object) -> None:
     """What a driver does whose connection is gone while it is cancelled."""
     try:
@@ -72,7 +89,7 @@ async def test_a_job_that_fails_when_it_is_cancelled_keeps_no_server_from_stoppi
         monkeypatch.setattr(worker, "check_due", failing_when_cancelled)
         monkeypatch.setattr(worker, "POLLING_SECONDS", 0.01)
     else:
-        for queue in ("job_queue.JobsHere", "procrastinate_queue.ProcrastinateQueue"):
+        for queue in QUEUES:
             monkeypatch.setattr(f"service.{queue}.run", failing_when_cancelled)
 
     async def started_and_stopped() -> None:
