@@ -120,6 +120,8 @@ class ByteGate:
                     self._leave(size)
                 else:
                     turn.cancel()
+                    # Those behind may need less.
+                    self._let_in()
                 if isinstance(error, TimeoutError):
                     raise Busy("the service reads as many large bodies as it can; try again shortly", 2) from None
                 raise
@@ -127,6 +129,9 @@ class ByteGate:
 
     def _leave(self, size: int) -> None:
         self._free += size
+        self._let_in()
+
+    def _let_in(self) -> None:
         while self._waiting and (self._waiting[0][1].cancelled() or self._waiting[0][0] <= self._free):
             wanted, turn = self._waiting.popleft()
             if not turn.cancelled():

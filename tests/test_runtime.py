@@ -8,7 +8,7 @@ import anyio
 import pytest
 
 from service.errors import Busy
-from service.runtime import Limiter
+from service.runtime import ByteGate, Limiter
 
 pytestmark = pytest.mark.anyio
 
@@ -58,3 +58,24 @@ async def test_a_call_that_fails_frees_its_place() -> None:
         with pytest.raises(ValueError):
             await gate.run(fail)
     assert await gate.run(lambda: 1) == 1
+
+
+async def test_a_body_waits_for_none_that_gave_up_before_it() -> None:
+    gate, inside = ByteGate(100), list[str]()
+    await gate.enter(60, 5)
+
+    async def enter(name: str, size: int, seconds: float) -> None:
+        try:
+            await gate.enter(size, seconds)
+        except Busy:
+            inside.append(f"{name} gave up")
+        else:
+            inside.append(name)
+
+    with anyio.fail_after(5):
+        async with anyio.create_task_group() as group:
+            group.start_soon(enter, "large", 80, 0.1)
+            await anyio.sleep(0.02)
+            # There is room for it, and it comes behind one for which there is none.
+            group.start_soon(enter, "small", 20, 60)
+    assert inside == ["large gave up", "small"]
