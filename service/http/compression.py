@@ -134,7 +134,7 @@ async def in_coding(answer: Response, coding: str | None) -> Response:
     _name_coding(scope, start)
     coded = Response(status_code=answer.status_code)
     coded.body = b"".join(message.get("body", b"") for message in told[1:])
-    if len(coded.body) == len(answer.body):
+    if coded.body == answer.body:
         # The same bytes take no memory of their own.
         coded.body = answer.body
     coded.raw_headers = start["headers"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import random
 import time
 import zlib
 from typing import Any
@@ -181,6 +182,18 @@ async def test_an_answer_that_is_kept_is_compressed_once(service: Running, monke
     for address in list(answers._kept):
         answers._drop(address)
     assert (answers.counts.bytes, answers._coded) == (0, {})
+
+
+async def test_what_is_as_long_compressed_is_compressed_all_the_same(anyio_backend: str) -> None:
+    lengths = set()
+    for zeros in range(60):
+        body = random.Random(5).randbytes(1_000) + bytes(zeros)
+        coded = await in_coding(Reply(None, encoded=body).response(), "br")
+        assert coded.headers["content-encoding"] == "br"
+        assert brotli.decompress(coded.body) == body
+        lengths.add(len(coded.body) - len(body))
+    # The control: there is one that is as long.
+    assert 0 in lengths
 
 
 async def test_long_answers_let_others_in_between(anyio_backend: str) -> None:
