@@ -8,8 +8,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
+from service.account_data.deletion import delete_account
 from service.accounts.model import Owner
 from service.accounts.store import AccountStore
 from service.clubs.actions import members
@@ -17,8 +18,16 @@ from service.clubs.model import MEMBER
 from service.clubs.store.members import ClubStore
 from service.clubs.swaps.actions import collections, proposals, search
 from service.clubs.swaps.guard import SetGuard
-from service.clubs.swaps.proposal import COIN_GONE, CONSENT_REVOKED, LASTING, OFFER_WITHDRAWN, SET_CHANGED
+from service.clubs.swaps.proposal import (
+    ACCOUNT_DELETED,
+    COIN_GONE,
+    CONSENT_REVOKED,
+    LASTING,
+    OFFER_WITHDRAWN,
+    SET_CHANGED,
+)
 from service.clubs.swaps.reevaluation import Reevaluation
+from service.clubs.swaps.tables import swap_answer, swap_proposal
 from tests.conftest import Running
 from tests.http.clubhouse import Clubhouse, Headers, coin, founded, published
 
@@ -246,6 +255,27 @@ async def test_who_leaves_or_is_removed_takes_proposals_along(service: Running) 
     assert (await service.client.delete(where, headers=table.club.steward)).status_code == 204
     await table.get(made, ada, 404)
     assert (await table.club.get("/swaps", ada))["items"] == []
+
+
+async def test_a_club_that_ends_takes_proposals_along(service: Running, taken: list[Lock]) -> None:
+    table, ada, ben = await a_pair(service)
+    made = await table.propose(ada)
+    database, client, club = service.app.state.database, service.client, table.club.address
+    owner = Owner((await client.get("/v1/account", headers=ben)).json()["id"])
+    state = service.app.state
+    delete_account(database, state.blobs, state.job_files, owner, NOW)
+    assert states(await table.get(made, ada)) == ("overtaken", ACCOUNT_DELETED)
+    patch = {**table.club.steward, "If-Match": "*", "Content-Type": "application/merge-patch+json"}
+    promoted = await client.patch(
+        f"{club}/members/{table.club.id_of(ada)}", content=b'{"role": "steward"}', headers=patch
+    )
+    assert promoted.status_code == 200, promoted.text
+    assert (await client.delete(f"{club}/membership", headers=table.club.steward)).status_code == 204
+    assert (await client.delete(club, headers={**ada, "If-Match": "*"})).status_code == 204
+    for kept in (swap_proposal, swap_answer):
+        left = select(kept).where(kept.c.club_id == club.rsplit("/", 1)[1])
+        assert database.read(lambda c, left=left: c.execute(left).all()) == []
+    assert breaches(taken) == []
 
 
 async def test_an_offer_withdrawn_ends_what_is_open_and_leaves_what_is_accepted(service: Running) -> None:

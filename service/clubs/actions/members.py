@@ -75,12 +75,15 @@ def change(
 
 
 def close(connection: Connection, seat: Membership, *, expect: Callable[[Club], None]) -> None:
-    """Ends the club. Raises Conflict while there are other members."""
+    """Ends the club, with the swaps that were proposed in it. Raises Conflict while there are other members."""
+    # Before the club, as to leave.
+    AccountStore(connection).lock(seat.owner)
     store = ClubStore(connection)
     before = store.get(seat.club, hold=True)
     by = admit(connection, seat.club, seat.owner, STEWARD)
     expect(before)
     store.roll(seat.club).ensure_only(by.id)
+    proposals.forget(connection, by.owner, seat.club)
     store.delete(seat.club)
 
 
