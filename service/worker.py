@@ -1,5 +1,5 @@
-"""Background jobs of a server: daily maintenance, asking origins of definitions for newer revisions, and working out standings
-ahead. Each may run in several servers of one database at the same time."""
+"""Background jobs of a server: daily maintenance, on SQLite also soon after the start; asking origins of definitions for newer
+revisions; and working out standings ahead. Each may run in several servers of one database at the same time."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import chain, repeat
 
 import structlog
 
@@ -28,6 +29,8 @@ from service.sharing.actions.polling import check_due
 log = structlog.get_logger(part="worker")
 
 MAINTENANCE_SECONDS = 86_400.0
+# On SQLite, where many a server runs for an evening: the first time.
+FIRST_MAINTENANCE_SECONDS = 900.0
 POLLING_SECONDS = 300.0
 MINUTE_SECONDS = 60.0
 # A photo is sent before the mutation that names it, or after it; a phone may lose its network in between.
@@ -79,9 +82,9 @@ def _before(now: datetime, days: int) -> datetime | None:
 @asynccontextmanager
 async def background(context: Context) -> AsyncIterator[None]:
     """The jobs, running as long as the block does."""
-    jobs = [
-        _repeat(context, "maintenance", lambda: context.run(lambda: maintain(context)), lambda: MAINTENANCE_SECONDS)
-    ]
+    first = FIRST_MAINTENANCE_SECONDS if context.database.is_sqlite else MAINTENANCE_SECONDS
+    pauses = chain([min(first, MAINTENANCE_SECONDS)], repeat(MAINTENANCE_SECONDS))
+    jobs = [_repeat(context, "maintenance", lambda: context.run(lambda: maintain(context)), lambda: next(pauses))]
     hours = context.settings.follow_hours
     if hours:
         jobs.append(_repeat(context, "polling", lambda: check_due(context, hours), _polling_pause))

@@ -43,6 +43,19 @@ async def test_a_job_goes_on_after_an_error_and_ends_with_the_server(
     assert "canary" not in written.getvalue()
 
 
+async def test_a_server_that_runs_for_an_evening_is_maintained_too(
+    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    runs: list[Any] = []
+    monkeypatch.setattr(worker, "maintain", runs.append)
+    monkeypatch.setattr(worker, "FIRST_MAINTENANCE_SECONDS", 0.01)
+    async with running(settings_for(database_url, photos_dir=tmp_path)) as service:
+        is_sqlite = context_of(service.app).database.is_sqlite
+        await asyncio.sleep(0.1)
+    # On PostgreSQL the queue says when.
+    assert len(runs) == is_sqlite
+
+
 async def test_origins_are_polled_only_if_the_setting_says_so(
     database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
