@@ -13,7 +13,7 @@ import msgspec
 from service.database.types import read_back, written
 from service.evaluation.verdicts import Case, Judgement, judge_view
 from service.facts.attributes import Attributes
-from service.facts.holding import Facts, Holding, View, candidate_views, read_facts, read_holdings
+from service.facts.holding import Facts, Holding, View, read_facts, read_holdings
 from service.facts.vocabulary import Vocabulary
 from service.progress.evaluate import EvaluationRequest, evaluate
 from service.progress.result import Evaluation
@@ -80,6 +80,14 @@ def a_definition(
 
 def some_holdings(raw: Sequence[Mapping[str, Any]], attributes: Attributes = ATTRIBUTES) -> tuple[Holding, ...]:
     return read_holdings(list(raw), attributes, strict=True)
+
+
+def candidate_views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:
+    """All that the piece may be, one view for each candidate issue: each issue's facts go together, as one world."""
+    own = frozenset(holding.facts)
+    if not holding.issues:
+        return (View(holding.facts, None, own),)
+    return tuple(View({**catalogue.get(issue, {}), **holding.facts}, issue, own) for issue in holding.issues)
 
 
 def seen(holding: Holding, issues: Mapping[str, Facts] | None = None) -> tuple[View, ...]:

@@ -81,12 +81,6 @@ class Instance:
         """The edges of the problem, ordered by place, then holding."""
         return Edges.of(self.problem.edges, self.problem.preference_levels).ordered()
 
-    def is_pinned(self, place: int, holding: int) -> bool:
-        """Whether the owner wants the holding there, or anywhere in the group of that place."""
-        edge = self.edges_at(place).get(holding)
-        in_group = any(pin.holding == holding and place in pin.places for pin in self.problem.group_pins)
-        return in_group or (edge is not None and edge.pinned)
-
 
 def build(
     definition: Definition,

@@ -1,1 +1,1 @@
-"""What collectors show and give one another: links to a definition, copies with their origin, clubs."""
+"""Clubs: what members offer, swap, show together and lend."""

@@ -30,15 +30,13 @@ ExhibitNamer = Callable[[str, str], str]
 @dataclass(frozen=True)
 class Lender:
     """A consenting member: `name` is how the club knows him, `recorded` what is written down of his coins by id, `issues` the
-    catalogue as he has it, `replaces` what his own issues replace in it, `presumptions` what he presumes of his coins.
-    `useful` limits the coins to these (see `useful_in`); None: all."""
+    catalogue as he has it, `replaces` what his own issues replace in it, `presumptions` what he presumes of his coins."""
 
     owner: str
     name: str
     holdings: tuple[Holding, ...]
     recorded: Mapping[str, Mapping[str, Any]]
     issues: Mapping[str, Facts] = field(default_factory=dict)
-    useful: frozenset[str] | None = None
     replaces: Mapping[str, str] = field(default_factory=dict)
     presumptions: Presumptions = NO_PRESUMPTIONS
 
@@ -146,8 +144,6 @@ def _evaluated(
             request, issues=lender.issues, replaces=lender.replaces, presumptions=lender.presumptions, known_views={}
         )
         for holding in sorted(lender.holdings, key=lambda holding: holding.id):
-            if lender.useful is not None and holding.id not in lender.useful:
-                continue
             name = named(lender.owner, holding.id)
             coin = brought(request, theirs, holding, name)
             if coin is not None:

@@ -334,12 +334,6 @@ def cost_of_candidates(sizes: Sizes, tray: int) -> Cost:
     )
 
 
-def cost_of_want_list(sizes: Sizes) -> Cost:
-    """What would fill the empty places, and better the weak ones."""
-    base = cost_of_evaluation(sizes)
-    return replace(base, doing="writing the want list")
-
-
 def cost_of_doubts(sizes: Sizes) -> Cost:
     """Weighing what is worth looking at: counted in steps, so it ends whatever the sizes are."""
     base = cost_of_evaluation(sizes)

@@ -56,7 +56,6 @@ _TREE = Meta(
     extra_json_schema={"type": ["integer", "boolean", "array"], "items": {}},
 )
 _TRUTHS = Meta(description="One letter for each of `leaves`, in their order: y or n.")
-_WAYS = Meta(description="The truths that this may mean: one text, or several where it may mean several things.")
 _CUT = Meta(extra_json_schema={"type": ["number", "string"]})
 _NONE = Meta(description="Of a coin that is known to have none.")
 _UNKNOWN = Meta(description="Of a coin of which nothing is recorded.")

@@ -57,14 +57,6 @@ class View:
         return "identified" if self.identified else "issue"
 
 
-def candidate_views(holding: Holding, catalogue: Mapping[str, Facts]) -> tuple[View, ...]:
-    """All that the piece may be, one view for each candidate issue: each issue's facts go together, as one world."""
-    own = frozenset(holding.facts)
-    if not holding.issues:
-        return (View(holding.facts, None, own),)
-    return tuple(View({**catalogue.get(issue, {}), **holding.facts}, issue, own) for issue in holding.issues)
-
-
 def read_facts(raw: Any, attributes: Attributes, *, strict: bool) -> tuple[Facts, list[Fault]]:
     """Facts from JSON, with all that is wrong with them (pointers relative to the facts).
 

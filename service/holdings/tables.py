@@ -8,7 +8,7 @@ from service.database.metadata import metadata
 from service.database.types import Document, Identity, Instant
 
 # One state of the owner for each changed row: with the unique key, two changes that share a state are an error and
-# never a change that a client misses. A destroyed holding keeps its row as a marker, without its data.
+# never a change that a client misses. A destroyed holding keeps its row as a marker; its data go when it is purged.
 holding = Table(
     "holding",
     metadata,

@@ -147,12 +147,6 @@ def _several(parts: list[str], words: Mapping[str, Band]) -> Band | None:
     return min(band[0] for band in bands.values()), max(band[1] for band in bands.values())
 
 
-def grade_floor(written: str) -> int | None:
-    """The low end of a grade in a rule: `grade >= 'VF'` is `grade >= 20`."""
-    band = grade_band(written)
-    return None if band is None else band[0]
-
-
 def read_grade(written: str, scale: str | None = None) -> Reading:
     """`grade` (a number, or a range where the words leave one) and `grade_words` as written; `strike` where the grade names it
     (PF-65), `problems` where they are named ("XF details, cleaned"). Different sides (VF/F) give the range of both; a

@@ -175,12 +175,6 @@ def folded(text: str) -> str:
     return "".join(letter for letter in apart if not unicodedata.combining(letter))
 
 
-def has_words(data: Mapping[str, Any], words: Sequence[str]) -> bool:
-    """Whether each of the folded words is somewhere in the texts of the own fields."""
-    whole = folded("\n".join(text for name in TEXTS for text in texts_of(name, data.get(name))))
-    return all(word in whole for word in words)
-
-
 def texts_of(name: str, value: Any) -> Iterator[str]:
     """The texts of an own field."""
     if name == "tags":

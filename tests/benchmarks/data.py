@@ -8,12 +8,13 @@ from datetime import date
 from typing import Any
 
 from service.assignment.problem import AssignmentProblem, Basis, Edge
-from service.facts.holding import Holding, View, candidate_views, read_holdings
+from service.facts.holding import Holding, View, read_holdings
 from service.progress.evaluate import EvaluationRequest
 from service.reference import shipped
 from service.rules.definition import Definition
 from service.rules.document import read_definition
 from service.rules.predicates import EvaluationContext
+from tests.factories import candidate_views
 
 SEED = 1882
 TODAY = date(2026, 11, 25)

@@ -25,7 +25,6 @@ from service.evaluation.cost import (
     cost_of_evaluation,
     cost_of_explanation,
     cost_of_preview,
-    cost_of_want_list,
 )
 from service.evaluation.document_sizes import sizes_of_document
 from service.progress.candidates import candidates
@@ -138,7 +137,7 @@ def work(quick: bool) -> Iterator[Work]:
             yield Work(
                 f"explanation: {name}", cost_of_explanation(found), lambda r=request, h=holding: explain(r, h, None)
             )
-            yield Work(f"want list: {name}", cost_of_want_list(found), lambda r=request: want_list(r))
+            yield Work(f"want list: {name}", cost_of_evaluation(found), lambda r=request: want_list(r))
         if count <= 1_000 and not rules:
             tray = replace(request, holdings=request.holdings[20:])
             more = request.holdings[:20]

@@ -14,7 +14,7 @@ import networkx as nx
 from rich.console import Console
 from rich.table import Table
 
-from service.clubs.swaps.model import FoundSwap, Leg, side_of
+from service.clubs.swaps.model import FoundSwap, Leg
 from service.clubs.swaps.reevaluation import Reevaluation
 from service.clubs.swaps.search import find_swaps
 from service.exchange.problem import LONGEST, Exchange, ExchangeSolution, Offer, Party
@@ -25,6 +25,7 @@ from service.progress.evaluate import EvaluationRequest, evaluate
 from service.reference import shipped
 from service.rules.document import read_definition
 from tests.benchmarks.data import SEED, TODAY
+from tests.clubs.swaps.sides import side_of
 
 QUICK = [(12, 40, 60, 10.0), (40, 120, 300, 10.0)]
 LARGE = [(150, 500, 2_000, 10.0), (500, 500, 2_000, 10.0), (500, 500, 2_000, 60.0)]

@@ -159,7 +159,8 @@ def test_more_coins_than_an_evaluation_takes_are_refused_by_name(monkeypatch: py
     # Without those that fit nothing it is few enough.
     useful = useful_in(evaluated(YEARS, [{"id": c.id, "facts": BEN.recorded[c.id]["facts"]} for c in BEN.holdings]))
     assert useful == {"1", "2"}
-    assert shown([ADA, replace(BEN, useful=useful)])["summary"]["filled"] == 3
+    few = tuple(held for held in BEN.holdings if held.id in useful)
+    assert shown([ADA, replace(BEN, holdings=few)])["summary"]["filled"] == 3
 
 
 coin = st.fixed_dictionaries(
@@ -183,7 +184,8 @@ def test_it_is_as_good_as_one_collection_of_all(members: list[list[dict[str, Any
     for m, coins in enumerate(members):
         lender = a_lender(f"m{m}", {str(n): facts for n, facts in enumerate(coins)})
         own = evaluate(replace(a_measurement(document, []), holdings=lender.holdings))
-        lenders.append(replace(lender, useful=useful_in(own)))
+        useful = useful_in(own)
+        lenders.append(replace(lender, holdings=tuple(held for held in lender.holdings if held.id in useful)))
     made = as_sent(display(a_measurement(document, []), lenders, lambda recorded: "a coin"))
     for name, figure in made["summary"].items():
         assert figure == whole["summary"][name]

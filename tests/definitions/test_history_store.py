@@ -117,7 +117,7 @@ def test_the_history_says_of_every_day_what_was_last_noted(
         stood = whole(database, owner, identity, asked)
         assert {filling.placement.key for filling in stood} == keys(expected)
         assert len(stood) == len(expected)
-        assert all(filling.holds_on(asked) for filling in stood)
+        assert all(filling.since <= asked and (filling.until is None or asked < filling.until) for filling in stood)
 
 
 def test_the_history_goes_with_its_definition_and_is_nobody_elses(database: Database) -> None:

@@ -10,11 +10,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.errors import Invalid
-from service.facts.holding import candidate_views, check_facts, read_facts, read_holdings
+from service.facts.holding import check_facts, read_facts, read_holdings
 from service.facts.knowledge import knowledge_as_json
 from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
 from service.facts.vocabulary import Concept, build_vocabulary
-from tests.factories import some_knowledge
+from tests.factories import candidate_views, some_knowledge
 from tests.strategies import ATTRIBUTES, MOTIFS, NAMES, examples, some_facts
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.factories import places_of, result_of
+from tests.factories import candidate_views, places_of, result_of
 from tests.set_definitions import NAMES, a_set, expected, result
 
 
@@ -29,7 +29,6 @@ def test_what_the_author_presumes_changes_the_numbers_as_said(name: str) -> None
 def test_the_coins_that_fit_each_place_are_those_counted_elsewhere(name: str) -> None:
     from service.evaluation.places import Collection, places_of
     from service.evaluation.table import Table
-    from service.facts.holding import candidate_views
     from service.rules.predicates import EvaluationContext
 
     request = a_set(name)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from service.facts.core_attributes import CORE, PROBLEMS
 from service.facts.holding import read_facts
 from service.notation.dates import read_date
-from service.notation.grades import AMERICAN, SCALES, grade_band, grade_floor, read_grade
+from service.notation.grades import AMERICAN, SCALES, grade_band, read_grade
 from service.notation.metals import read_fineness, read_metal, read_mintmark
 from service.notation.problems import read_problems
 from service.notation.readers import READERS, read_notation
@@ -69,10 +69,6 @@ def test_a_grade_with_problems_gives_both() -> None:
     }
     assert read_grade("Proof").facts == {"strike": "proof", "grade_words": "Proof"}
     assert read_grade("AU?").perhaps == {"grade": {"from": 50, "to": 58}}
-
-
-def test_a_grade_in_a_rule_is_its_low_end() -> None:
-    assert (grade_floor("VF"), grade_floor("MS-63"), grade_floor("nonsense")) == (20, 63, None)
 
 
 def test_every_word_of_every_scale_is_read() -> None:

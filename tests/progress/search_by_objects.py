@@ -12,9 +12,15 @@ from service.facts.attributes import Attributes
 from service.facts.holding import Holding, View
 from service.facts.truth import UNDECIDED, YES, Verdict
 from service.holdings.model import StoredHolding
-from service.progress.own_fields import OWN_FIELDS, filter_views, has_words, own_knowledge, pieces
+from service.progress.own_fields import OWN_FIELDS, TEXTS, filter_views, folded, own_knowledge, pieces, texts_of
 from service.progress.selection import Order, SortKey, comes_after, least
 from service.rules.predicates import EvaluationContext, Predicate
+
+
+def has_words(data: Mapping[str, Any], words: Sequence[str]) -> bool:
+    """Whether each of the folded words is somewhere in the texts of the own fields."""
+    whole = folded("\n".join(text for name in TEXTS for text in texts_of(name, data.get(name))))
+    return all(word in whole for word in words)
 
 
 def verdicts_of(

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from service.evaluation import places as set_places
 from service.evaluation.table import Table
-from service.facts.holding import Holding, candidate_views, read_holdings
+from service.facts.holding import Holding, read_holdings
 from service.facts.truth import YES
 from service.progress import budget
 from service.progress.budget import purchase
@@ -32,6 +32,7 @@ from tests.factories import (
     a_holding,
     a_measurement,
     as_sent,
+    candidate_views,
     exact_json,
     places_of,
     result_of,

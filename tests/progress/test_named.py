@@ -13,7 +13,7 @@ from msgspec import structs
 from service.definitions.model import RevisionStamp
 from service.evaluation.coins import Coins
 from service.facts.core_attributes import CORE
-from service.facts.holding import Holding, View, candidate_views
+from service.facts.holding import Holding, View
 from service.progress import evaluate
 from service.progress.allocations import IN_ORDER, SetRequest, allocate
 from service.progress.description import NOTHING
@@ -21,7 +21,16 @@ from service.progress.impact import ImpactStamp, impact
 from service.progress.named import NamedHolding, named_holdings, named_in_columns
 from service.reference import actions as reference
 from service.rules.predicates import EvaluationContext
-from tests.factories import TODAY, a_document, a_holding, a_measurement, measured, places_of, some_knowledge
+from tests.factories import (
+    TODAY,
+    a_document,
+    a_holding,
+    a_measurement,
+    candidate_views,
+    measured,
+    places_of,
+    some_knowledge,
+)
 from tests.progress.one_by_one.named import named_one_by_one
 from tests.strategies import examples
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from service.assignment.problem import Level
 from service.progress.description import Describer
-from service.progress.result import Evaluation
 
 CoinsByOwner = tuple[tuple[str, str], ...]
 """Coins by (owner, holding id); one that comes in several pieces stands there as often."""
@@ -61,14 +59,6 @@ class Leg:
     coin: Mapping[str, Any]
     pieces: int = 1
 
-    def as_json(
-        self, member: Callable[[str], Any] = str, coin: Callable[[str, str], Any] | None = None
-    ) -> dict[str, Any]:
-        """What every side of the swap may see. `member` is how an owner is called in the club, `coin` how a holding of his."""
-        holding = coin(self.giver, self.holding) if coin else self.holding
-        shown = {"giver": member(self.giver), "receiver": member(self.receiver), "holding": holding}
-        return {**shown, "coin": dict(self.coin), "place": self.place, "place_label": self.place_label}
-
     def without(self, owner: str) -> Leg:
         """The leg with nothing of the owner in it: neither a coin that he gives, nor a place that he would fill."""
         leg = self
@@ -99,26 +89,7 @@ class FoundSwap:
         return tuple(swap for swap in self.swaps if any(leg.giver == owner for leg in swap))
 
 
-def side_of(
-    owner: str, result: Evaluation, most: Mapping[str, int] | None = None, expected: frozenset[str] = frozenset()
-) -> Side:
-    """A side from an evaluation result."""
-    places = [(entry.place, entry.label, entry.status) for entry in result.places()]
-    spares = [
-        (entry.holding, entry.pieces or 1, entry.places or []) for entry in result.unplaced if entry.reason == "spare"
-    ]
-    return Side(owner, places, spares, most or {}, expected)
-
-
-def most_by(results: Iterable[Evaluation], quantity: Mapping[str, int]) -> dict[str, int]:
-    """How many pieces of each coin that sits in one of these sets may leave without opening a place there."""
-    seated: Counter[str] = Counter()
-    for result in results:
-        seated |= Counter(entry.holding for entry in result.places() if entry.holding is not None)
-    return {name: max(0, quantity.get(name, 1) - count) for name, count in seated.items()}
-
-
-def swap_as_json(recorded: Mapping[str, Any], describe: Describer) -> dict[str, Any]:
+def coin_told(recorded: Mapping[str, Any], describe: Describer) -> dict[str, Any]:
     """What is told of a coin to the sides of a swap, of all that is recorded."""
     grade = (recorded.get("facts") or {}).get("grade")
     return {"label": describe(recorded), "issue": recorded.get("issue"), "grade": grade}

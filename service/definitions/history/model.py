@@ -36,10 +36,6 @@ class Filling:
     since: date
     until: date | None = None
 
-    def holds_on(self, day: date) -> bool:
-        """Whether the coin sat there at the end of the day."""
-        return self.since <= day and (self.until is None or day < self.until)
-
 
 @dataclass(frozen=True, slots=True)
 class RecordedDay:

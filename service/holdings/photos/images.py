@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
 JPEG, PNG, WEBP = "image/jpeg", "image/png", "image/webp"
 PHOTO_TYPES = (JPEG, PNG, WEBP)
-OBVERSE, REVERSE, EDGE = "obverse", "reverse", "edge"
-SIDES = (OBVERSE, REVERSE, EDGE)
 FULL, LARGE, SMALL = "full", "640", "160"
 SIZES = (FULL, LARGE, SMALL)
 # The largest that usual cameras of phones give; drawing one anew takes up to 400 MB.

@@ -448,9 +448,6 @@ def get_sync_records(context: Context, owner: CurrentOwner, query: Annotated[Rec
     return RecordsOut(str(state), missing, [record_out(stored, query.form) for stored in found])
 
 
-_SYNC_HEADERS = {"Preference-Applied": "return=minimal, where it was preferred.", **CONTENT_LANGUAGE}
-
-
 @sync.post("/sync", responses=problems("cannot-calculate-changes", "state-mismatch"))
 def sync_holdings(
     context: Context,

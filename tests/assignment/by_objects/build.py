@@ -66,12 +66,6 @@ class Instance:
         """The edges of a place by holding."""
         return self.by_place.get(place, {})
 
-    def is_pinned(self, place: int, holding: int) -> bool:
-        """Whether the owner wants the holding there, or anywhere in the group of that place."""
-        edge = self.edges_at(place).get(holding)
-        in_group = any(pin.holding == holding and place in pin.places for pin in self.problem.group_pins)
-        return in_group or (edge is not None and edge.pinned)
-
 
 def build(
     definition: Definition, places: tuple[Place, ...], coins: Coins, table: Table, fixed: FixedPlacements

@@ -35,13 +35,20 @@ def alternates_of(instance: Instance, at: int, seats: Mapping[int, Placement]) -
 def standing(instance: Instance, edge: Edge) -> tuple[object, ...]:
     """How good an edge is by itself, level by level; less is better."""
     doubt = (edge.basis.counted, edge.to_check if edge.basis is not Basis.FIRM else 0, edge.presumed)
-    return (not instance.is_pinned(edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
+    return (not _is_pinned(instance, edge.place, edge.holding), *doubt, edge.cost, not edge.stays, edge.holding)
+
+
+def _is_pinned(instance: Instance, place: int, holding: int) -> bool:
+    """Whether the owner wants the holding there, or anywhere in the group of that place."""
+    edge = instance.edges_at(place).get(holding)
+    in_group = any(pin.holding == holding and place in pin.places for pin in instance.problem.group_pins)
+    return in_group or (edge is not None and edge.pinned)
 
 
 def _loses_on(instance: Instance, at: int, edge: Edge, placed: Edge | None) -> LosesOn:
     if placed is None or standing(instance, edge) < standing(instance, placed):
         return LosesOn(set=True)
-    if instance.is_pinned(at, placed.holding) and not instance.is_pinned(at, edge.holding):
+    if _is_pinned(instance, at, placed.holding) and not _is_pinned(instance, at, edge.holding):
         return LosesOn(pin=True)
     if edge.basis.counted != placed.basis.counted:
         return LosesOn(doubt=doubt_name(edge.basis) or UNSET, placed=doubt_name(placed.basis))

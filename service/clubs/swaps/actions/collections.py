@@ -16,7 +16,7 @@ from service.clubs.actions.standings import BUDGET_SECONDS, MemberSet, read_offe
 from service.clubs.model import ClubOffer
 from service.clubs.standings import basis
 from service.clubs.store.offers import CopyStore, ShownDefinition
-from service.clubs.swaps.model import swap_as_json
+from service.clubs.swaps.model import coin_told
 from service.clubs.swaps.proposal import Coin
 from service.clubs.swaps.reevaluation import fewer
 from service.definitions.model import Decisions, Revision, StoredDefinition
@@ -79,7 +79,7 @@ class Collections:
             issues = ChainMap(dict(own.facts), dict(reference.issue_facts()))
             self._describers[owner] = describer(definition.attributes, definition.vocabularies, issues)
         recorded = next(kept.data for kept in self._loaded(owner).held if kept.id == holding)
-        return swap_as_json(recorded, self._describers[owner])
+        return coin_told(recorded, self._describers[owner])
 
     def _loaded(self, owner: str) -> MemberSet:
         """Raises Busy when the member's coins are others by now than those that the search began with."""
