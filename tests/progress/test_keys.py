@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -160,6 +161,18 @@ def test_more_keys_than_places_are_refused() -> None:
     coins = [a_holding(f"coin-{n}", denomination={"one_of": [f"d{n}-{m}" for m in range(500)]}) for n in range(5)]
     with pytest.raises(OverLimit, match="2000 keys"):
         measured(group("denomination"), coins)
+
+
+def test_a_coin_that_may_be_very_many_things_does_not_take_the_memory_for_all_their_keys() -> None:
+    names = ["year_on_coin", "mintage", "struck"]
+    coin = a_holding(**{name: {"one_of": list(range(1, 81))} for name in names})
+    tracemalloc.start()
+    try:
+        with pytest.raises(OverLimit, match="2000 keys"):
+            measured(group(names), [coin])
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
 
 
 # --- one concept, one place ----------------------------------------------------------------------------------------------
