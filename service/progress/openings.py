@@ -244,7 +244,8 @@ class _Trials:
         thought of, no other is needed for these."""
         predicate = self.instance.places[at].predicate
         plain = find_witness([WantedVerdict(predicate)], self.table.attributes, self.table.context)
-        if plain.possible is NO or not around:
+        # Past the work that one answer may cost no coin is kept, so none is looked for.
+        if plain.possible is NO or not around or self.limited:
             return [], plain.possible is NO
         tight = sorted({name for c in around if c.kind in (SAME, MATCHES) for name in c.by})
         loose = sorted({name for c in around for name in c.by}.difference(tight))
@@ -253,7 +254,11 @@ class _Trials:
         free += [[(WantedVerdict(where, fits=False),), (WantedVerdict(where),)] for where in wheres]
         found: list[View] = []
         bound = [self._possible(predicate, self._tests(name)) for name in tight]
+        # Each combination takes a coin to look for at least.
+        self.limited = self.limited or prod(map(len, bound)) > self._witnesses
         for fixed in product(*bound):
+            if self.limited:
+                return [], False
             wanted = [test for tests in fixed for test in tests]
             best = self._witness(predicate, [*wanted, *(test for options in free for test in options[0])])
             if best is not None:

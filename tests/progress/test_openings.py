@@ -5,14 +5,16 @@ from __future__ import annotations
 from itertools import product
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from service.assignment.solve import solve
+from service.progress import openings
 from service.progress.evaluate import build_instance
 from service.progress.openings import Openings, openings_of
 from tests import reference
-from tests.factories import OUTSIDE, a_measurement
+from tests.factories import OUTSIDE, a_document, a_measurement
 from tests.strategies import definitions, examples, holdings
 
 SOME = settings(deadline=None, suppress_health_check=list(HealthCheck), database=None, max_examples=examples(25))
@@ -99,3 +101,25 @@ def test_a_place_is_wanted_exactly_when_some_coin_could_fill_it(
         assert could_be_filled(document, coins, address) == (address not in kept), address
     except reference.TooMany:
         assume(False)
+
+
+def test_no_coin_is_looked_for_past_the_work_that_one_answer_may_cost(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = 0
+    find = openings._Trials._witness
+
+    def counting(self: Any, *args: Any) -> Any:
+        nonlocal asked
+        asked += 1
+        return find(self, *args)
+
+    monkeypatch.setattr(openings, "MOST_WITNESSES", 100)
+    monkeypatch.setattr(openings._Trials, "_witness", counting)
+    names = ["year_on_coin", "mintage", "struck"]
+    alike = {"id": "r", "kind": "same", "by": names}
+    document = a_document(dict.fromkeys("abc", "year_on_coin > 0"), constraints=[alike])
+    coins = [{"id": f"{number:02}", "facts": dict.fromkeys(names, number)} for number in range(1, 21)]
+    instance, table = build_instance(a_measurement(document, coins))
+    seats = {placement.place: placement for placement in solve(instance.problem).placements}
+    found = openings_of(instance, table, seats)
+    assert (found.limited, found.kept_empty) == (True, {})
+    assert asked <= 100
