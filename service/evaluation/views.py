@@ -6,7 +6,7 @@ Coins of equal facts are looked at once, so the cost grows with distinct facts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.evaluation.verdicts import judge_view
@@ -218,22 +218,23 @@ class Views:
             for issue in issues
             if issue in self.narrows
             or len(parts[issue]) == 1
-            or not self._years(own, [issue]) <= self._years(own, set(parts[issue]) - {issue})
+            or not self._years(own, [issue]).are_within(self._years(own, set(parts[issue]) - {issue}))
         ]
 
-    def _years(self, own: Facts, issues: Iterable[str]) -> set[object]:
+    def _years(self, own: Facts, issues: Iterable[str]) -> _Years:
         """The years on the coin as any of the issues; one without a last year goes on to 2200."""
-        found: set[object] = set()
+        spans: list[tuple[int, int]] = []
+        others: set[object] = set()
         for issue in issues:
             known = self._as_issue(own, issue).facts.get(YEAR)
             if isinstance(known, Among):
-                found.update(known.values)
+                spans += [(value, value) for value in known.values if isinstance(value, int)]
+                others.update(value for value in known.values if not isinstance(value, int))
             elif isinstance(known, Between) and isinstance(known.low, int):
-                last = known.high if isinstance(known.high, int) else None
-                found.update(range(known.low, (_LATE if last is None else last) + 1))
+                spans.append((known.low, known.high if isinstance(known.high, int) else _LATE))
             else:
-                found.add(None)
-        return found
+                others.add(None)
+        return _Years([(low, high) for low, high in spans if low <= high], frozenset(others))
 
     def _richest(self, issues: list[str]) -> list[str]:
         """Without those all of whose facts are among another's; of equal ones the first by id."""
@@ -337,6 +338,27 @@ class Views:
         if attribute.type != "integer" or not isinstance(low, int) or not isinstance(high, int):
             return None
         return [Among((n,)) for n in range(low, high + 1)] if high - low < _MOST_VALUES else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Years:
+    """First and last of each span of years, since a recorded one may be too long to be listed; and what is no year: none, or not
+    recorded (None)."""
+
+    spans: Sequence[tuple[int, int]]
+    others: frozenset[object]
+
+    def are_within(self, more: _Years) -> bool:
+        """Whether each of them is among the others."""
+        joined: list[tuple[int, int]] = []
+        for low, high in sorted(more.spans):
+            if joined and low <= joined[-1][1] + 1:
+                joined[-1] = joined[-1][0], max(joined[-1][1], high)
+            else:
+                joined.append((low, high))
+        return self.others <= more.others and all(
+            any(first <= low and high <= last for first, last in joined) for low, high in self.spans
+        )
 
 
 @dataclass(frozen=True, slots=True)

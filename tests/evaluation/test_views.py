@@ -371,3 +371,17 @@ def test_a_whole_issue_stays_where_its_parts_leave_years_out() -> None:
         (held,) = some_holdings([a_holding("h", year_on_coin=year)])
         names[str(year)] = [view.issue for view in views.of(held)]
     assert list(names.values()) == [["one"], ["whole"], ["one", "two", "whole"], ["one", "two"]]
+
+
+def test_a_part_stands_for_the_whole_however_long_the_years_are_that_the_coin_may_have() -> None:
+    """Years up to 2^53 would not fit into any memory one by one."""
+    identify = a_definition({"a": "TRUE"}, identify=[{"where": "TRUE"}]).presumptions
+    first = {"year_on_coin": {"from": 1900, "to": 1950}}
+    names = []
+    for second in ({"from": 1951}, {"from": 1952}, {"from": 1940}):
+        issues = {"whole": {"year_on_coin": {"from": 1900}}, "one": first, "two": {"year_on_coin": second}}
+        known = {name: some_knowledge({**facts, "mint": "Tower"}) for name, facts in issues.items()}
+        views = Views(ATTRIBUTES, AROUND, known, identify, narrows={"one": "whole", "two": "whole"})
+        (held,) = some_holdings([a_holding("h", year_on_coin={"from": 1900, "to": 2**53})])
+        names.append([view.issue for view in views.of(held)])
+    assert names == [["one", "two"], ["one", "two", "whole"], ["one", "two"]]
