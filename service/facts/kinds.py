@@ -106,7 +106,10 @@ def read_instant(text: str) -> datetime:
     moment = datetime.fromisoformat(text.replace("Z", "+00:00"))
     if moment.tzinfo is None:
         raise ValueError(text)
-    return moment.astimezone(UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(text) from None
 
 
 def _terms(attribute: Attribute, raw: Any) -> Value:

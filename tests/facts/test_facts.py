@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.errors import Invalid
+from service.facts.attributes import Attribute, Attributes
 from service.facts.holding import check_facts, read_facts, read_holdings
 from service.facts.knowledge import knowledge_as_json
 from service.facts.truth import NO, UNDECIDED, YES, conjunction, disjunction, negation
@@ -180,6 +181,13 @@ def test_all_that_is_wrong_with_holdings_comes_at_once() -> None:
         "/2/facts": "type",
         "/3": "type",
     }
+
+
+@pytest.mark.parametrize("raw", ["0001-01-01T00:00:00+10:00", "9999-12-31T23:59:59-10:00", "2026-11-25T10:00:00"])
+def test_an_instant_that_has_no_moment_in_utc_is_refused(raw: str) -> None:
+    declared = Attributes([Attribute("seen_at", "timestamp")])
+    (fault,) = check_facts({"seen_at": raw}, declared, strict=True)
+    assert (fault.pointer, fault.code) == ("/seen_at", "type")
 
 
 def test_the_facts_of_an_issue_stand_behind_the_holdings_own() -> None:
