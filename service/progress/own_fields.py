@@ -171,7 +171,8 @@ TEXTS = ("number", "note", "location", "bought_from", "tags", "values")
 
 def folded(text: str) -> str:
     """Without case and accents (full case folding, Unicode 3.13; combining marks taken off)."""
-    apart = unicodedata.normalize("NFKD", text.casefold())
+    # Apart first: signs such as № and ₨ have no case, the letters that they stand for have.
+    apart = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", text).casefold())
     return "".join(letter for letter in apart if not unicodedata.combining(letter))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import UTC, date, datetime
 from fractions import Fraction
 from typing import Any
@@ -152,3 +153,16 @@ def test_what_long_values_count_for_is_short_and_in_their_order(values: tuple[An
     assert counts[0] <= counts[1]
     assert all(len("".join(value)) <= 200 for value in counts)
     assert all(read_sort_key(sort_key_text((value, "id"))) == (value, "id") for value in counts)
+
+
+def test_folding_takes_the_case_of_letters_that_stand_in_one_sign() -> None:
+    assert [folded(text) for text in ("№ 7", "₨ 5", "Straße", "ÉCU", "ﬁne", "Ⅷ")] == [
+        "no 7",
+        "rs 5",
+        "strasse",
+        "ecu",
+        "fine",
+        "viii",
+    ]
+    letters = (chr(code) for code in range(sys.maxunicode + 1) if not 0xD800 <= code < 0xE000)
+    assert [letter for letter in letters if folded(folded(letter)) != folded(letter)] == []
