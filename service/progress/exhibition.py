@@ -238,11 +238,11 @@ def exhibition_text(shown: Exhibition) -> str:
     lines = wrapped(f"{shown.title}, {shown.on.isoformat()}")
     lines += wrapped(shown.note) if shown.note else []
     lines += [f"{counts.filled + counts.tentative} of {counts.places} places shown"]
-    page: str | None = None
+    page, labels = None, _page_labels(shown)
     for number, exhibit in enumerate(shown.exhibits, start=1):
         if number == 1 or exhibit.page != page:
             page = exhibit.page
-            lines += ["", *wrapped(page or "Exhibits")]
+            lines += ["", *wrapped(labels.get(page, page) if page else "Exhibits")]
         lines += _exhibit(number, exhibit)
     if shown.loans:
         lines += ["", "Lent by"]
@@ -254,6 +254,24 @@ def exhibition_text(shown: Exhibition) -> str:
             lines += wrapped(f"{unused.owner}: {unused.label}{_count(unused)}", "- ", "    ")
     lines += ["", "Facts and grades are the owners' opinion: no authentication, no valuation."]
     return "\n".join(lines) + "\n"
+
+
+class _PageNames(Struct):
+    """What is read of a page of an evaluation, one of an earlier version too."""
+
+    page: str
+    label: str = ""
+
+
+class _Pages(Struct):
+    pages: list[_PageNames]
+
+
+def _page_labels(shown: Exhibition) -> dict[str, str]:
+    """The labels of the pages, as people read them."""
+    # A stored evaluation is plain values, one that was just made is not.
+    pages = msgspec.convert(shown.evaluation, _Pages, from_attributes=True).pages
+    return {one.page: one.label or one.page for one in pages}
 
 
 def _exhibit(number: int, exhibit: Exhibit) -> list[str]:
@@ -270,6 +288,7 @@ def _count(loan: UnusedLoan) -> str:
 def exhibition_html(shown: Exhibition, photos: Mapping[str, str], speech: Speech) -> str:
     """The exhibits as a page to print, page by page of the set: place, coin, who lends it, and a photo; no values, no places of
     storage. `photos`: an address (a data: URL) by id of the holding; `speech`: the language of the page's own words."""
+    labels = _page_labels(shown)
     numbered = [
         {**asdict(exhibit), "at": at, "photo": photos.get(exhibit.holding)}
         for at, exhibit in enumerate(shown.exhibits, start=1)
@@ -283,5 +302,7 @@ def exhibition_html(shown: Exhibition, photos: Mapping[str, str], speech: Speech
         shown=shown.summary.filled + shown.summary.tentative,
         places=shown.summary.places,
         note=shown.note or "",
-        pages=[(page, list(exhibits)) for page, exhibits in groupby(numbered, key=itemgetter("page"))],
+        pages=[
+            (labels.get(page, page), list(exhibits)) for page, exhibits in groupby(numbered, key=itemgetter("page"))
+        ],
     )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import copy
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 import msgspec
+import pytest
+from msgspec.structs import replace as replaced
 
 from service.definitions.history.model import StoredExhibition
 from service.progress.exhibition import (
@@ -16,10 +19,12 @@ from service.progress.exhibition import (
     Loan,
     TitledDefinition,
     exhibited,
+    exhibition_html,
     exhibition_of,
     exhibition_text,
 )
 from service.rules.messages import MESSAGES
+from service.rules.phrases import ENGLISH_SPEECH
 from tests.factories import a_document, as_sent, evaluated
 from tests.messages import ensure_worded
 from tests.openapi import closed, openapi_document, validator
@@ -102,6 +107,16 @@ def test_the_text_lists_exhibits_and_loans() -> None:
     assert lines[at + 1 : at + 4] == ["- adam: of 1, for Any", "- adam: of 1, for Any", "- Zoe: My best, for new"]
     assert lines[lines.index("Offered and not shown") + 2] == "- Bea: of 1850"
     assert "no valuation" in lines[-1]
+
+
+def test_pages_on_paper_are_called_by_their_labels(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(DOCUMENT["layout"][0], "label", "The second page")
+    for made in (shown(), replaced(shown(), evaluation=evaluated(DOCUMENT, []))):
+        lines = exhibition_text(made).splitlines()
+        assert "Second" not in lines
+        assert {"The second page", "First", "Exhibits"} <= set(lines)
+        page = exhibition_html(made, {}, ENGLISH_SPEECH)
+        assert re.findall("<h2>(.*?)</h2>", page) == ["The second page", "First", "Exhibits"]
 
 
 def test_an_exhibition_of_an_earlier_version_has_the_members_of_now() -> None:
