@@ -56,6 +56,7 @@ def claimed(
     """
     names = MessageNames(instance, table)
     found: list[ClaimedConflict] = []
+    left_out = 0
     reported: set[tuple[str, int]] = set()
     for at, place in enumerate(instance.places):
         seat = seats.get(at)
@@ -69,6 +70,9 @@ def claimed(
                 if (place.group, coin) in reported:
                     continue
                 reported.add((place.group, coin))
+            if len(found) == MOST_CLAIMED:
+                left_out += 1
+                continue
             by, surely = claims[name][0], fit.verdict is YES
             code = "claimed-tentative" if seat else "claimed-empty" if surely else "claimed-empty-perhaps"
             said = message(code, coin=names.coin(coin), place=names.place(place.address), **by.parts())
@@ -82,7 +86,7 @@ def claimed(
                     **said.members(),
                 )
             )
-    return found[:MOST_CLAIMED], max(0, len(found) - MOST_CLAIMED)
+    return found, left_out
 
 
 def pins_not_kept(

@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 
 from service.assignment.solve import solve
 from service.errors import OverLimit
-from service.progress import allocations
+from service.progress import allocations, claims
 from service.progress.allocated import Mode
 from service.progress.allocations import IN_ORDER, JOINTLY, SetRequest, allocate, ensure_within
+from service.rules.messages import message
 from tests import reference
 from tests.factories import (
     OUTSIDE,
@@ -437,6 +438,23 @@ def test_a_doubtful_place_is_claimed_only_by_a_coin_that_surely_fits_it() -> Non
     (conflict,) = of_mode(allocated([CROWN, OLD], [tower], IN_ORDER), "claimed", 1)
     assert conflict["tentative"] is True
     assert conflict["message"] == "tower may fit 'old', which is empty, but is in 'crown' of 'Set 0'."
+
+
+def test_claimed_coins_past_the_most_are_counted_and_not_put_into_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+
+    def counting(code: str, **told: Any) -> Any:
+        said.append(code)
+        return message(code, **told)
+
+    monkeypatch.setattr(claims, "MOST_CLAIMED", 5)
+    monkeypatch.setattr(claims, "message", counting)
+    document = a_document({f"place-{number}": "grade > 0" for number in range(6)})
+    coins = [a_holding(f"coin-{number}", grade=20) for number in range(6)]
+    first, second = allocated([document, document], coins, IN_ORDER)["sets"]
+    assert (sum(one["kind"] == "claimed" for one in first["conflicts"]), first["conflicts_left_out"]) == (0, 0)
+    assert (sum(one["kind"] == "claimed" for one in second["conflicts"]), second["conflicts_left_out"]) == (5, 31)
+    assert said == ["claimed-empty"] * 5
 
 
 def test_two_sets_may_be_the_same() -> None:
