@@ -75,6 +75,8 @@ def _limiters(context: Context) -> Iterator[Reading]:
         "work": context.limiter,
         "photos": context.photo_limiter,
         "passwords": context.password_limiter,
+        "passwords_of_known_devices": context.known_device_limiter,
+        "exports": context.export_limiter,
         "fetches": context.fetch_limiter,
     }
     for name, limiter in limiters.items():

@@ -10,6 +10,7 @@ import sys
 import textwrap
 import threading
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from service.errors import Busy
 from service.http.api.metrics import readings
 from service.http.dependencies import context_of
 from service.observability.metrics import FAMILIES, FOLDER, Metrics, Reading, shared_folder
+from service.runtime import Limiter
 from service.settings import InvalidSettings, read_settings
 from tests.conftest import SERVER_URL, Running, running, settings_for
 from tests.http.set_changes import move_in
@@ -183,6 +185,12 @@ async def test_work_that_runs_waits_and_is_refused_is_seen(service: Running) -> 
     assert value(told, "limiter_running", limiter="photos") == 0
     after = now(service)
     assert (value(after, "limiter_running", limiter="work"), value(after, "limiter_waiting", limiter="work")) == (0, 0)
+
+
+async def test_all_that_bounds_work_is_seen(service: Running) -> None:
+    context, told = context_of(service.app), now(service)
+    every = [field.name for field in fields(context) if isinstance(getattr(context, field.name), Limiter)]
+    assert len([name for name, _ in told if name.endswith("limiter_running")]) == len(every) == 6
 
 
 async def test_connections_and_writers_of_the_database_are_seen(service: Running) -> None:
