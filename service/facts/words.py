@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import cached_property
 
 _Distance = Callable[..., int]
 
@@ -19,6 +20,7 @@ _LONGEST = 80
 _SHORT = 4
 _LONG = 8
 _MOST_SLIPS = 3
+MOST_SOUGHT = 100
 _LETTERS = str.maketrans(
     {"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l", "Ł": "L", "&": " and "}
 )
@@ -57,6 +59,26 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     words = list(dict.fromkeys(known))
     found = nearest_folded(folded(word), [folded(one) for one in words], most=1)
     return words[found[0]] if found else None
+
+
+class NearWords:
+    """The nearest known word for each of many words: what is known is folded once, and a word is looked for once. A long list of
+    wrong words is one slip, so past MOST_SOUGHT words none is looked for any more."""
+
+    def __init__(self, known: Iterable[str]) -> None:
+        self._known = list(dict.fromkeys(known))
+        self._meant: dict[str, str | None] = {}
+
+    def nearest(self, word: str) -> str | None:
+        """The known word that is near enough to be meant, or None, as `nearest` finds it."""
+        if word not in self._meant and len(self._meant) < MOST_SOUGHT:
+            found = nearest_folded(folded(word), self._folded, most=1)
+            self._meant[word] = self._known[found[0]] if found else None
+        return self._meant.get(word)
+
+    @cached_property
+    def _folded(self) -> list[str]:
+        return [folded(one) for one in self._known]
 
 
 def nearest_folded(word: str, known: Sequence[str], most: int) -> list[int]:

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cached_property
 
 from service.errors import Fault, Sentence
 from service.evaluation.keys import Collection
 from service.evaluation.places import places_of
-from service.facts.words import folded, nearest_folded
+from service.facts.words import NearWords
 from service.progress.evaluate import EvaluationRequest, coins_of
 from service.rules.keys import key_at
 from service.rules.predicates import EvaluationContext
 
 Pairs = Sequence[tuple[str, str]]
-MOST_NEAR = 100
-"""Names that are no place and for which one that may be meant is looked for: each is held against all names of the set."""
 
 
 def faults_of_decisions(request: EvaluationRequest, pins: Pairs, nevers: Pairs) -> list[Fault]:
@@ -70,7 +67,7 @@ class KnownPlaces:
         self.known = frozenset(self.names)
         self.attributes = request.definition.attributes
         self.open_groups = {group.id: group.parts for group in one_per if group.keys.is_open}
-        self._meant: dict[str, str | None] = {}
+        self._near = NearWords(self.names)
 
     def has(self, name: str) -> bool:
         """Whether the set has a place of that name."""
@@ -83,17 +80,6 @@ class KnownPlaces:
         """What is wrong with a name, if anything is."""
         if self.has(name):
             return []
-        near = self._near(name)
+        near = self._near.nearest(name)
         hint = Sentence("did you mean '{near}'?", near=near) if near else None
         return [Fault.of("unknown-place", "the set has no place '{name}'", pointer, hint, name=name[:80])]
-
-    def _near(self, name: str) -> str | None:
-        """The name that may be meant."""
-        if name not in self._meant and len(self._meant) < MOST_NEAR:
-            near = nearest_folded(folded(name), self._folded, most=1)
-            self._meant[name] = self.names[near[0]] if near else None
-        return self._meant.get(name)
-
-    @cached_property
-    def _folded(self) -> list[str]:
-        return [folded(one) for one in self.names]

@@ -15,7 +15,7 @@ from service.facts.kinds import read_fact
 from service.facts.knowledge import Between, exact
 from service.facts.own_vocabularies import with_own
 from service.facts.vocabulary import Vocabulary, unknown_vocabulary
-from service.facts.words import nearest
+from service.facts.words import NearWords, nearest
 from service.notation.terms import with_terms
 from service.rules.constraints import AT_MOST, CONSTRAINT_KINDS, CONSTRAINT_MEMBERS, DIFFERENT, Constraint
 from service.rules.cql2.expression import parse
@@ -60,6 +60,7 @@ class DefinitionBinder:
         self.faults: list[Fault] = []
         self.attributes = CORE
         self._groups: dict[str, OnePer] = {}
+        self._places = NearWords(())
         # Short names of terms are those of the issuer that the scope asks for.
         self._issuer: str | None = None
 
@@ -109,6 +110,7 @@ class DefinitionBinder:
         one_per = tuple(self._one_per(item, at) for at, item in self._entries("one_per"))
         free = tuple(self._free_choice(item, at) for at, item in self._entries("free_choice"))
         ids = self._ids()
+        self._places = NearWords(ids)
         constraints = tuple(self._constraint(item, at, ids) for at, item in self._entries("constraints"))
         self._layout(ids)
         examples = tuple(self._example(item, at, ids) for at, item in self._entries("examples"))
@@ -497,7 +499,7 @@ class DefinitionBinder:
         if kind is None and not self._is_whole:
             return
         if kind is None or (slash and kind == "slots"):
-            near = nearest(name, ids)
+            near = self._places.nearest(name)
             question = Sentence(": did you mean '{near}'?", near=near) if near else ""
             self.complain(
                 "unknown-place",

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.facts import words as words_module
 from service.facts.core_attributes import CORE, PROBLEMS
-from service.facts.words import folded, nearest, singulars
+from service.facts.words import NearWords, folded, nearest, singulars
 from service.reference.shipped import vocabularies
 
 ISSUERS = [concept.label for concept in vocabularies()["issuers"].concepts.values()]
@@ -112,3 +113,18 @@ def test_what_a_word_is_the_plural_of() -> None:
     ):
         assert single in singulars(plural)
     assert not list(singulars("cross"))
+
+
+@given(
+    st.lists(st.text(max_size=30) | st.sampled_from(METALS), max_size=8), st.lists(st.sampled_from(METALS), max_size=8)
+)
+def test_many_words_have_the_nearest_that_each_has_by_itself(sought: list[str], known: list[str]) -> None:
+    near = NearWords(known)
+    assert [near.nearest(word) for word in sought] == [nearest(word, known) for word in sought]
+
+
+def test_past_so_many_words_none_is_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(words_module, "MOST_SOUGHT", 2)
+    near = NearWords(["shilling", "florin"])
+    sought = ("shiling", "florn", "shiling", "shillling")
+    assert [near.nearest(word) for word in sought] == ["shilling", "florin", "shilling", None]
