@@ -126,7 +126,7 @@ def test_errors_say_where_and_end_with_1(pennies: tuple[Path, Path]) -> None:
     coins.write_text(COINS + "P-1,penny,1890\n", encoding="utf-8")
     twice = run("evaluate", definition, coins)
     assert (twice.exit_code, twice.stdout) == (1, "")
-    assert f"{coins}:5: error: row 1 is about the same holding (number 'P-1')" in twice.stderr
+    assert f"{coins}:5: error: row 2 is about the same holding (number 'P-1')" in twice.stderr
     definition.write_text(SET.replace("year_on_coin <", "yeer_on_coin <"), encoding="utf-8")
     wrong = run("evaluate", definition, coins)
     assert wrong.exit_code == 1

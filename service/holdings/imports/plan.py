@@ -34,7 +34,8 @@ NOT_ALLOWED: Final = "not allowed any more"
 class SentRow(msgspec.Struct, frozen=True):
     """A row that is right by itself. `own` are own fields that it gives, `facts` those that it records, `cleared` the
     facts that it says are not recorded: all else of a holding stays as it is. `kept` are headings and cells that no field
-    takes: they go into the note. `row` counts from 1."""
+    takes: they go into the note. `row` counts from 1; `line` is the one of the file, where there
+    is a file."""
 
     row: int
     id: str | None
@@ -42,6 +43,7 @@ class SentRow(msgspec.Struct, frozen=True):
     facts: Mapping[str, Any]
     cleared: frozenset[str] = frozenset()
     kept: tuple[tuple[str, str], ...] = ()
+    line: int | None = None
 
     @property
     def number(self) -> str | None:
@@ -126,7 +128,8 @@ def plan_of(sent: Iterable[SentRow], stored: Sequence[StoredHolding], gone: froz
             refused.append((row.row, fault))
             continue
         if key is not None:
-            first[key] = row.row
+            # Who reads it has the file open.
+            first[key] = row.line or row.row
         made = _planned(row, before)
         if len(made.after["note"] or "") > LONGEST_NOTE:
             message = Sentence(

@@ -163,7 +163,7 @@ class RowReader:
             shown = {**given, "id": identity, "facts": facts}
             return None, [self.refused(row.number, row.line, fault, shown) for fault in faults]
         identity, dumped = checked
-        return SentRow(row.number, identity, dumped, facts, frozenset(cleared), tuple(kept)), []
+        return SentRow(row.number, identity, dumped, facts, frozenset(cleared), tuple(kept), row.line), []
 
     def refused(self, row: int, line: int | None, fault: Fault, value: Mapping[str, Any]) -> RowFault:
         """The complaint; the fault's pointer is relative to the row."""

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from service.facts.attributes import Attribute
 from service.facts.core_attributes import CORE
@@ -139,6 +140,14 @@ def test_a_row_is_about_the_holding_of_its_number_and_changes_what_it_says_only(
 def test_the_same_again_is_unchanged_and_a_new_number_is_new() -> None:
     plan = plan_of([row(1, number="1", grade=40), row(2, number="2")], [stored("a", number="1", facts={"grade": 40})])
     assert [planned.outcome for planned in plan.planned] == [UNCHANGED, CREATED]
+
+
+def test_the_row_that_was_first_is_named_as_it_is_counted_in_the_file() -> None:
+    first, second = row(1, number="1"), row(2, number="1")
+    ((_, inline),) = plan_of([first, second], []).refused
+    assert inline.message == "row 1 is about the same holding (number '1')"
+    ((_, in_a_file),) = plan_of([replace(first, line=4), replace(second, line=5)], []).refused
+    assert in_a_file.message == "row 4 is about the same holding (number '1')"
 
 
 def test_a_row_without_number_and_id_is_always_new() -> None:
