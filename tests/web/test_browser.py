@@ -353,6 +353,20 @@ def test_a_decision_shows_its_cost_before_it_is_made(page: Page, collector: Coll
     assert collector.ask("GET", pins).json() == {"pins": [never], "nevers": []}
 
 
+def test_a_refused_form_keeps_the_focus_and_is_sent_once(chromium: Page) -> None:
+    chromium.open("/app/password#name=nobody&text=swr_nothing")
+    chromium.type_into("New password", "three farthings and a groat")
+    chromium.run(
+        "const asked = window.fetch; window.sent = 0;"
+        "window.fetch = (...about) => { window.sent += about[0].includes('password-resets'); return asked(...about); };"
+    )
+    button = chromium.until("form button[type=submit]")
+    chromium.run("arguments[0].focus(); arguments[0].click(); arguments[0].click()", button)
+    chromium.until("form .trouble")
+    chromium.until("form[aria-busy=false] button[type=submit]:focus")
+    assert chromium.run("return window.sent") == 1
+
+
 # --- coins --------------------------------------------------------------------------------------------------------------------
 
 
@@ -390,6 +404,15 @@ def test_coins_are_sorted_and_found_by_a_rule(page: Page, collector: Collector) 
     page.driver.back()
     page.driver.back()
     page.until("p.found", says="9 coins")
+
+
+def test_who_looks_for_coins_goes_on_from_what_was_found(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, "/app/coins")
+    page.until(".coins td")
+    page.press("Find coins")
+    page.type_into("Words in your own notes", "f2")
+    page.until("details form button[type=submit]").click()
+    page.until(".found:focus", says="1 coin")
 
 
 def test_a_coin_shows_its_places_and_takes_facts_of_every_kind(page: Page, collector: Collector) -> None:

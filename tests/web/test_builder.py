@@ -304,6 +304,16 @@ def test_the_last_answer_wins(page: Page, collector: Collector) -> None:
     assert page.text(".effect .takes").lower() == "a sixpence"
 
 
+def test_a_template_leads_to_the_whole_set(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open("/app/build/new")
+    page.until(".starts")
+    page.press("From a template")
+    page.until(".starts .pick", says="One for each decade of your coins").click()
+    page.until(".starts button:enabled", says="Add the places").click()
+    page.until("#set-title:focus")
+
+
 # --- beside the places ---------------------------------------------------------------------------------------------------------
 
 

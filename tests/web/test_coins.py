@@ -122,6 +122,16 @@ def test_from_a_sheet_with_slips_to_the_first_filled_place(
     page.until("[data-place='crown'] .word", says="Empty")
 
 
+def test_a_recorded_coin_keeps_the_focus_where_it_was_recorded(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, f"/app/coins/{collector.coins['s1']}")
+    page.until("#fact-year_on_coin")
+    typed(page, "#fact-year_on_coin", "1936")
+    page.press("Record it")
+    page.run_until("return document.querySelector('#fact-year_on_coin')?.value === '1936'")
+    page.until("form button[type=submit]:focus", says="Record it")
+    assert collector.facts("s1")["year_on_coin"] == 1936
+
+
 DROPPED = """const [where, name, text] = arguments;
 const carried = new DataTransfer();
 carried.items.add(new File([text], name, {type: "text/csv"}));

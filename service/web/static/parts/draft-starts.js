@@ -160,7 +160,7 @@ export function DraftStarts({ id, document, attributes, change, page }) {
     ${Shown && html`<div class="panel"><${Shown} id=${id} attributes=${attributes} add=${add} /></div>`}
     ${way === "template" && html`<div class="panel"><${FromTemplate} id=${id} attributes=${attributes} document=${document} change=${(made) => {
       setWay("");
-      change(made);
+      change(made, null);
     }} /></div>`}
   </section>`;
 }

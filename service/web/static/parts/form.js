@@ -1,4 +1,5 @@
 // Forms: labelled fields, one button, and what was wrong with what was sent.
+import { useActing } from "./acting.js";
 import { html, useState } from "./html.js";
 import { Trouble } from "./trouble.js";
 
@@ -23,21 +24,13 @@ export function Field({ name, label, type = "text", value = "", hint, autocomple
  *   second?: {label: string, name: string}}} of `second`: another button, whose name `submit` is given
  */
 export function Form({ submit, label, second, children }) {
-  const [error, setError] = useState(null);
-  const [busy, setBusy] = useState(false);
-  const sent = async (event) => {
+  const { busy, error, attempt } = useActing();
+  const sent = (event) => {
     event.preventDefault();
     // None of its fields is a file.
     const typed = /** @type {Record<string, any>} */ (Object.fromEntries(new FormData(event.target)));
-    setBusy(true);
-    setError(null);
-    try {
-      await submit(typed, event.submitter?.value ?? "");
-    } catch (trouble) {
-      setError(trouble);
-    } finally {
-      setBusy(false);
-    }
+    const pressed = event.submitter?.value ?? "";
+    return attempt(() => submit(typed, pressed));
   };
   return html`<form onSubmit=${sent} aria-busy=${busy}>
     ${children}

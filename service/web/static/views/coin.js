@@ -45,6 +45,12 @@ export function Coin({ coin }) {
   const typing = useRef(false);
   const [basis, setBasis] = useState(null);
   const first = useRef(null);
+  // The form begins anew with what is recorded then, and with it the button that was pressed.
+  const form = useRef(null);
+  const [recorded, setRecorded] = useState(0);
+  useEffect(() => {
+    if (recorded > 0 && document.activeElement === document.body) form.current?.querySelector("button[type=submit]")?.focus();
+  }, [recorded]);
   first.current ??= about?.first ?? null;
   useEffect(() => {
     if (!typing.current) setBasis(found);
@@ -70,6 +76,7 @@ export function Coin({ coin }) {
     // What it is now may have come while it was still being typed.
     setBasis(await loadCoin(coin));
     await again();
+    setRecorded((n) => n + 1);
   };
   return html`
     <nav class="crumbs" aria-label=${say("place.path")}><a href="/app/coins">${say("coins.title")}</a></nav>
@@ -84,7 +91,7 @@ export function Coin({ coin }) {
         <span><a href=${placePath(set, cell.address)}>${cell.label}</a> <span class="of">${title}</span><br />${wordOf(cell, label)}</span>
       </li>`)}</ul>
     </section>
-    <${CoinForm} key=${basis.etag} coin=${data} first=${first.current} attributes=${about.attributes} label=${label} submit=${record} changed=${changed} />
+    <div ref=${form}><${CoinForm} key=${basis.etag} coin=${data} first=${first.current} attributes=${about.attributes} label=${label} submit=${record} changed=${changed} /></div>
     <${CoinPhotos} coin=${coin} changed=${again} />
     <${Delete} coin=${coin} seen=${basis} done=${() => setDeleted(true)} />`;
 }

@@ -10,7 +10,7 @@ import { labelsOf, loadAttributesOf, loadMyDocuments, loadTerms, useLoaded } fro
 import { handOver } from "../parts/file-drop.js";
 import { FilterPicker } from "../parts/filter-picker.js";
 import { Field, Form } from "../parts/form.js";
-import { html, useEffect, useState } from "../parts/html.js";
+import { html, useEffect, useRef, useState } from "../parts/html.js";
 import { ManyCoins } from "../parts/many-coins.js";
 import { go } from "../parts/navigation.js";
 import { ownInWords, ownName } from "../parts/own-fields.js";
@@ -63,6 +63,14 @@ export function Coins() {
   const query = asked();
   const { value: page, error, again } = useLoaded(() => loadPage(query), [location.search]);
   useEffect(() => watchHoldings(again), [location.search]);
+  // What was pressed to find or to sort them is painted anew with them.
+  const found = useRef(null);
+  const shown = useRef(location.search);
+  useEffect(() => {
+    if (page === null || shown.current === location.search) return;
+    shown.current = location.search;
+    if (document.activeElement === document.body) found.current?.focus();
+  }, [page]);
   const { value: attributes } = useLoaded(async () => loadAttributesOf(await loadMyDocuments()), []);
   const [columns, setColumns] = useState(USUAL);
   const { value: terms } = useLoaded(() => loadTerms(attributes, columns), [attributes, columns.join()], { keeps: true });
@@ -97,7 +105,7 @@ export function Coins() {
     <${Exports} />
     <${Trouble} error=${error} again=${again} />
     ${page === null && error === null && html`<p role="status">${say("app.loading")}</p>`}
-    ${page !== null && html`<${FromHere} found=${page} /><p class="found" role="status">${say("coins.count", { n: page.total ?? page.items.length })}</p>
+    ${page !== null && html`<${FromHere} found=${page} /><p class="found" role="status" tabindex="-1" ref=${found}>${say("coins.count", { n: page.total ?? page.items.length })}</p>
       <${Table} items=${page.items} columns=${columns} sort=${query.sort ?? ""} label=${label} terms=${terms} selected=${selected} select=${select} />
       <p class="buttons">
         ${query.cursor && html`<button type="button" class="plain" onClick=${() => ask({})}>${say("coins.first")}</button>`}
