@@ -92,6 +92,8 @@ def test_from_a_sheet_with_slips_to_the_first_filled_place(
         ("Erhaltung, row 4", "250"),
     ]
     assert page.faults() == []
+    # In the words of the page, and not by the fact's id.
+    assert page.text("#cell-3-4-why") == "'year on the coin' takes a number, not a text"
     typed(page, "#cell-3-4", "1902")
     page.until(".figures", says="3 new coins. 1 row cannot")
     page.until(".mended li", says="19O2 is read as 1902")
@@ -120,6 +122,30 @@ def test_from_a_sheet_with_slips_to_the_first_filled_place(
     page.until("[data-place='farthing'] .word", says="Filled")
     page.until("[data-place='halfpenny'] .word", says="Filled")
     page.until("[data-place='crown'] .word", says="Empty")
+
+
+def test_what_would_be_recorded_is_told_as_the_coins_are(page: Page, collector: Collector, tmp_path: Path) -> None:
+    path = tmp_path / "two.csv"
+    path.write_text(
+        "Number;Country;Denomination;Price paid;Bought on\nz1;Norway;krone;12.50 EUR;2020-01-21\n", encoding="utf-8"
+    )
+    page.sign_in(collector.token, "/app/coins/import")
+    page.until("input[type=file]").send_keys(str(path))
+    page.until("section tbody td", says="Norway")
+    cells = dict(
+        zip(
+            [one.text for one in page.all("[aria-labelledby=sample-title] thead th")],
+            [one.text for one in page.all("[aria-labelledby=sample-title] tbody tr > *")],
+            strict=True,
+        )
+    )
+    assert cells["Price paid"] == "12.5 EUR"
+    assert cells["Bought on"] == "21 Jan 2020"
+    page.until("button:enabled", says="Import 1 coin").click()
+    page.press("Undo this import")
+    page.until("[role=status]", says="Undone")
+    # The button is gone, and the focus is not.
+    assert page.focused() == "H2"
 
 
 def test_a_recorded_coin_keeps_the_focus_where_it_was_recorded(page: Page, collector: Collector) -> None:

@@ -82,6 +82,15 @@ export function openQuestions({ questions, refused, not_recorded: rows }) {
 /** The names that occur in what would be recorded, in their order. @param {{after: object}[]} items */
 export const namesIn = (items) => [...new Set(items.flatMap(({ after }) => Object.keys(after)))].filter((name) => name !== "number");
 
+/**
+ * What is wrong with a cell, with its fact called as people call it: a message names it by its id, in the quotes of its language.
+ * @param {string} text @param {string | null} field @param {(field: string) => string} name
+ */
+export function inNames(text, field, name) {
+  const id = (field ?? "").replace(/^facts\./, "");
+  return /^\w+$/.test(id) ? text.replace(new RegExp(`(?<=['„«]\\s?)${id}(?=\\s?['“»])`, "g"), () => name(id)) : text;
+}
+
 /** A table as the text of a CSV file (RFC 4180). @param {string[][]} rows @param {string} separator */
 export function csvOf(rows, separator) {
   const cell = (text) => (/["\r\n]/.test(text) || text.includes(separator) || text !== text.trim() ? `"${text.replaceAll('"', '""')}"` : text);

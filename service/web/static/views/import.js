@@ -1,17 +1,18 @@
 // A sheet is imported: tried first, as a table in which everything can be put right, then carried out.
 import { importSheet, tryImport, undoImport } from "../kept/imports.js";
 import { inOrder, say } from "../kept/words.js";
+import { useActing } from "../parts/acting.js";
 import { factInWords } from "../parts/clauses.js";
-import { labelsOf, loadAttributes, useLoaded } from "../parts/data.js";
+import { labelsOf, loadAttributes, loadTerms, useLoaded } from "../parts/data.js";
 import { FactField } from "../parts/fact-field.js";
 import { FileDrop, handedOver } from "../parts/file-drop.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
-import { ownName } from "../parts/own-fields.js";
+import { ownInWords, ownName } from "../parts/own-fields.js";
 import { saveFile } from "../kept/save.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import {
-  ENCODINGS, NOTHING_GIVEN, SEPARATORS, SHEET_FIELDS, csvOf, namesIn, openQuestions, optionsOf, refusedTable, withAnswer, withCell, withLayout,
+  ENCODINGS, NOTHING_GIVEN, SEPARATORS, SHEET_FIELDS, csvOf, inNames, namesIn, openQuestions, optionsOf, refusedTable, withAnswer, withCell, withLayout,
 } from "../sheet/import.js";
 
 const ROWS_SHOWN = 12;
@@ -61,10 +62,10 @@ export function Import() {
       <p class="figures" role="status">${say("import.counts", { n: report.rows })} ${countsOf(report)}</p>
       <${LayoutOf} report=${report} given=${given} put=${setGiven} />
       <${Columns} report=${report} given=${given} put=${setGiven} attributes=${attributes} name=${name} />
-      <${Refused} report=${report} given=${given} put=${setGiven} file=${file} />
+      <${Refused} report=${report} given=${given} put=${setGiven} file=${file} name=${name} />
       <${Questions} report=${report} given=${given} put=${setGiven} attributes=${attributes} name=${name} />
       <${Shared} given=${given} put=${setGiven} attributes=${attributes} label=${label} />
-      <${Sample} report=${report} name=${name} />
+      <${Sample} report=${report} attributes=${attributes} name=${name} />
       <${Finish} report=${report} file=${file} given=${given} settled=${tried?.given === given && error === null} done=${setStored} />`}`;
 }
 
@@ -124,7 +125,7 @@ function Columns({ report, given, put, attributes, name }) {
   </section>`;
 }
 
-function Refused({ report, given, put, file }) {
+function Refused({ report, given, put, file, name }) {
   const rows = refusedTable(report);
   const headings = report.columns.map(({ heading }) => heading);
   const mended = given.cells;
@@ -136,6 +137,7 @@ function Refused({ report, given, put, file }) {
         <tbody>${rows.map((row) => html`<tr key=${row.line}>
           <th scope="row">${row.line}${row.faults.map(({ message, hint }) => html`<span class="wrong">${[message, hint].filter(Boolean).join("; ")}</span>`)}</th>
           ${row.cells.map((cell) => html`<${Cell} key=${cell.column} cell=${cell} line=${row.line} heading=${headings[cell.column - 1] ?? ""}
+            called=${(text) => inNames(text, report.columns[cell.column - 1]?.field ?? null, name)}
             change=${(text) => put(withCell(given, row.line, cell.column, text, cell.text))} />`)}
         </tr>`)}</tbody></table></div>
       <p class="buttons"><${SaveRefused} report=${report} file=${file} /></p>`}
@@ -145,13 +147,13 @@ function Refused({ report, given, put, file }) {
   </section>`;
 }
 
-function Cell({ cell, line, heading, change }) {
+function Cell({ cell, line, heading, called, change }) {
   const open = cell.faults.length > 0 || cell.column > 600;
   if (!open) return html`<td>${cell.text}</td>`;
   const id = `cell-${line}-${cell.column}`;
   return html`<td class="bad"><input id=${id} type="text" defaultValue=${cell.text} aria-invalid="true" aria-label=${say("import.cell", { heading, row: String(line) })}
     aria-describedby="${id}-why" autocomplete="off" spellcheck="false" onChange=${(event) => change(event.target.value)} />
-    <span class="wrong" id="${id}-why">${cell.faults.map(({ message, hint }) => [message, hint].filter(Boolean).join("; ")).join(" ")}</span></td>`;
+    <span class="wrong" id="${id}-why">${cell.faults.map(({ message, hint }) => called([message, hint].filter(Boolean).join("; "))).join(" ")}</span></td>`;
 }
 
 /** The refused rows as a file that can be imported again when it is mended. */
@@ -227,34 +229,25 @@ function Shared({ given, put, attributes, label }) {
   </details>`;
 }
 
-function Sample({ report, name }) {
+function Sample({ report, attributes, name }) {
   const items = report.items.slice(0, ROWS_SHOWN);
-  if (items.length === 0) return null;
   const names = namesIn(items);
+  const { value: terms } = useLoaded(() => loadTerms(attributes, names), [attributes, names.join()], { keeps: true });
+  if (items.length === 0) return null;
+  const text = (one, value) => (SHEET_FIELDS.includes(one) ? ownInWords(one, value) : factInWords(value, terms?.get(one)));
   return html`<section><h2 id="sample-title">${say("import.sample_title")}</h2>
     <div class="wide" tabindex="0" role="region" aria-labelledby="sample-title"><table class="coins">
       <thead><tr><th scope="col">${ownName("number")}</th><th scope="col">${say("import.outcome")}</th>${names.map((one) => html`<th key=${one} scope="col">${name(one)}</th>`)}</tr></thead>
       <tbody>${items.map(({ row, number, after, outcome }) => html`<tr key=${row}><th scope="row">${number ?? say("coins.without_number")}</th>
-        <td>${say(`import.outcome_${outcome}`)}</td>${names.map((one) => html`<td key=${one}>${one in after ? factInWords(after[one]) : ""}</td>`)}</tr>`)}</tbody>
+        <td>${say(`import.outcome_${outcome}`)}</td>${names.map((one) => html`<td key=${one}>${one in after ? text(one, after[one]) : ""}</td>`)}</tr>`)}</tbody>
     </table></div>
   </section>`;
 }
 
 function Finish({ report, file, given, settled, done }) {
-  const [error, setError] = useState(null);
-  const [busy, setBusy] = useState(false);
+  const { busy, error, attempt } = useActing();
   const n = report.created + report.updated;
-  const act = async () => {
-    setBusy(true);
-    setError(null);
-    try {
-      done(await importSheet(file, optionsOf(given)));
-    } catch (trouble) {
-      setError(trouble);
-    } finally {
-      setBusy(false);
-    }
-  };
+  const act = () => attempt(async () => done(await importSheet(file, optionsOf(given))));
   return html`<section class="panel"><h2>${say("import.finish")}</h2>
     ${report.refused_rows > 0 && html`<p>${say("import.without_refused", { n: report.refused_rows })}</p>`}
     ${report.without_number > 0 && html`<p>${say("import.without_number", { n: report.without_number })}</p>`}
@@ -267,7 +260,8 @@ function Stored({ report, file, again }) {
   const [undone, setUndone] = useState(null);
   const [error, setError] = useState(null);
   const heading = useRef(null);
-  useEffect(() => heading.current?.focus(), []);
+  // What undoes it is gone once it is undone.
+  useEffect(() => heading.current?.focus(), [undone]);
   const undo = () => undoImport(report.import_id).then((made) => setUndone(made.undone), setError);
   return html`<section class="panel"><h2 ref=${heading} tabindex="-1">${say("import.done")}</h2>
     <p role="status">${undone === null ? countsOf(report) : say("import.undone", { n: undone.destroyed })}</p>
