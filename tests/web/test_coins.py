@@ -158,6 +158,31 @@ def test_a_recorded_coin_keeps_the_focus_where_it_was_recorded(page: Page, colle
     assert collector.facts("s1")["year_on_coin"] == 1936
 
 
+def test_a_new_coin_like_another_is_recorded_without_a_network(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token, "/app/coins/new")
+    page.until("#own-number")
+    page.driver.execute_async_script("import('/app/kept/sending.js').then(({turn}) => turn()).then(arguments[0])")
+    page.run("history.pushState(null, '', '/app/attention'); dispatchEvent(new PopStateEvent('popstate'))")
+    page.until("h1", says="Attention")
+    page.network(is_there=False)
+    try:
+        # Its address is entered anew, as a link would.
+        page.run(
+            "history.pushState(null, '', arguments[0]); dispatchEvent(new PopStateEvent('popstate'))",
+            f"/app/coins/new?like={collector.coins['s1']}",
+        )
+        page.until("#own-number")
+        assert page.until("#fact-denomination").get_attribute("value") == "shilling"
+        typed(page, "#own-number", "off-1")
+        page.until("form button[type=submit][value=next]").click()
+        page.until(".notice", says="No. off-1")
+    finally:
+        page.network(is_there=True)
+    page.driver.execute_async_script("import('/app/kept/sending.js').then(({turn}) => turn()).then(arguments[0])")
+    (made,) = collector.ask("GET", "/v1/holdings?filter=number = 'off-1'").json()["items"]
+    assert made["facts"]["denomination"] == "shilling"
+
+
 DROPPED = """const [where, name, text] = arguments;
 const carried = new DataTransfer();
 carried.items.add(new File([text], name, {type: "text/csv"}));

@@ -1,6 +1,6 @@
 // A new coin, and the next one like it: what repeats stays, its number counts on.
-import { get } from "../kept/api.js";
 import { createCoin } from "../kept/edits.js";
+import { loadCoin } from "../kept/here.js";
 import { say } from "../kept/words.js";
 import { CoinForm } from "../parts/coin-form.js";
 import { labelsOf, loadAttributesOf, loadMyDocuments, useLoaded } from "../parts/data.js";
@@ -14,10 +14,14 @@ import { likeThis } from "../sheet/coins.js";
 const NOTHING = { facts: {} };
 
 async function load(like) {
-  const documents = await loadMyDocuments();
+  // Without a network there are no sets to ask: the coin is recorded all the same.
+  const documents = await loadMyDocuments().catch((error) => {
+    if (error.status !== 0) throw error;
+    return [];
+  });
   const attributes = await loadAttributesOf(documents);
   const known = new Set(attributes.keys());
-  const begins = like === "" ? NOTHING : likeThis((await get(`/v1/holdings/${like}`)).data);
+  const begins = like === "" ? NOTHING : likeThis((await loadCoin(like)).data);
   return { attributes, begins, first: await loadFirstFacts({ documents, known, coin: begins }) };
 }
 
