@@ -353,6 +353,25 @@ def test_a_decision_shows_its_cost_before_it_is_made(page: Page, collector: Coll
     assert collector.ask("GET", pins).json() == {"pins": [never], "nevers": []}
 
 
+def test_a_decision_that_another_overtook_is_made_anew(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(collector.place("sound"))
+    page.press("Never No. s1")
+    page.until(".consequence")
+    pins = f"/v1/definitions/{collector.set}/pins"
+    other = {"holding": collector.coins["h1"], "place": "halfpenny"}
+    collector.ask("PUT", pins, headers={"If-Match": "*"}, json={"pins": [other], "nevers": []})
+    page.press("Do it")
+    page.until(".decisions .trouble", says="decisions about this set were changed elsewhere")
+    assert "If-Match" not in page.text(".decisions")
+    assert page.run("return document.activeElement.closest('.decisions') !== null")
+    page.press("Never No. s1")
+    page.press("Do it")
+    page.until(".headline .word", says="Empty")
+    never = {"holding": collector.coins["s1"], "place": "sound"}
+    assert collector.ask("GET", pins).json() == {"pins": [other], "nevers": [never]}
+
+
 def test_a_refused_form_keeps_the_focus_and_is_sent_once(chromium: Page) -> None:
     chromium.open("/app/password#name=nobody&text=swr_nothing")
     chromium.type_into("New password", "three farthings and a groat")

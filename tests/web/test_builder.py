@@ -304,6 +304,101 @@ def test_the_last_answer_wins(page: Page, collector: Collector) -> None:
     assert page.text(".effect .takes").lower() == "a sixpence"
 
 
+# An answer to a request of this kind is held back until it is let go.
+HELD = """const [method, path] = arguments;
+const asked = window.fetch;
+window.fetch = async (...with_) => {
+    const answer = await asked(...with_);
+    if (with_[1]?.method === method && with_[0] === path) {
+        window.isHeld = true;
+        await new Promise((go) => { window.letGo = go; });
+    }
+    return answer;
+};"""
+
+
+def test_what_is_typed_while_the_draft_is_stored_stays_and_is_unsaved(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.type_into("Title", "Before")
+    page.until(".publish button:enabled", says="Save the draft")
+    page.run(HELD, "PUT", f"/v1/definitions/{collector.set}")
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.run_until("return window.isHeld === true")
+    page.type_into("Title", "Meanwhile")
+    page.run("window.letGo()")
+    page.until(".publish[aria-busy=false]")
+    assert page.until("#set-title").get_property("value") == "Meanwhile"
+    assert "not saved on the service yet" in page.text(".draft-state")
+    # It is kept in the browser, and goes on from what was stored.
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    assert page.until("#set-title").get_property("value") == "Meanwhile"
+    assert saved(page, collector)["title"] == "Meanwhile"
+    assert page.focused() != "BODY"
+
+
+def test_a_new_set_that_is_changed_while_it_is_stored_is_one_set(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open("/app/build/new")
+    page.until(".starts button", says="A blank place").click()
+    page.until(".effect .figures")
+    page.run(HELD, "POST", "/v1/definitions")
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.run_until("return window.isHeld === true")
+    # Of this rule the service writes the text, once it is stored.
+    add_condition(page, "enomination", "florin")
+    page.run("window.letGo()")
+    page.until(".publish[aria-busy=false]")
+    until_rule(page, "denomination = 'florin'")
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.until(".draft-state", says="As saved on the service.")
+    page.open("/app/build/new")
+    page.until(".draft-state", says="Nothing is saved yet.")
+    made = [one for one in collector.ask("GET", "/v1/definitions").json()["items"] if one["title"] == "A new set"]
+    assert len(made) == 1
+    document = collector.ask("GET", f"/v1/definitions/{made[0]['id']}").json()["document"]
+    assert document["slots"][0]["accepts"] == "denomination = 'florin'"
+
+
+def test_what_was_looked_at_is_told_of_no_later_draft(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.until(".publish button:enabled", says="Look at what publishing changes").click()
+    page.until(".publish button", says="Publish")
+    # What was pressed has the focus again.
+    assert page.run("return document.activeElement.textContent") == "Look at what publishing changes"
+    page.type_into("Title", "Another name")
+    page.run_until(
+        "return ![...document.querySelectorAll('.publish button')].some((one) => one.textContent === 'Publish')"
+    )
+    page.until(".publish button:enabled", says="Look at what publishing changes").click()
+    page.until(".publish button", says="Publish")
+
+
+def test_a_draft_that_was_overtaken_is_stored_in_the_others_place_if_its_owner_says_so(
+    page: Page, collector: Collector
+) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    path = f"/v1/definitions/{collector.set}"
+    stored = collector.ask("GET", path)
+    other = {**stored.json()["document"], "summary": "Of another device."}
+    collector.ask("PUT", path, json={"document": other}, headers={"If-Match": stored.headers["ETag"]})
+    page.type_into("Title", "Of this browser")
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.until(".publish .trouble", says="another draft of it was saved elsewhere")
+    assert "If-Match" not in page.text(".publish")
+    assert collector.ask("GET", path).json()["document"] == other
+    page.press("Save mine in its place")
+    page.until(".draft-state", says="As saved on the service.")
+    assert page.all(".publish .trouble") == []
+    assert collector.ask("GET", path).json()["document"] == {**stored.json()["document"], "title": "Of this browser"}
+
+
 def test_a_template_leads_to_the_whole_set(page: Page, collector: Collector) -> None:
     page.sign_in(collector.token)
     page.open("/app/build/new")

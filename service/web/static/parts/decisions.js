@@ -1,5 +1,5 @@
 // The owner's decisions about a place: keep this coin here, never here, and what that costs before it is done.
-import { ask, get, send } from "../kept/api.js";
+import { Problem, ask, get, send } from "../kept/api.js";
 import { say } from "../kept/words.js";
 import { useActing } from "./acting.js";
 import { html, useState } from "./html.js";
@@ -59,7 +59,16 @@ export function Decisions({ set, cell, evaluation, done }) {
     });
   const carryOut = () =>
     attempt(async () => {
-      await ask("PUT", path, { body: asked.decisions, headers: { "If-Match": found.etag } });
+      try {
+        await ask("PUT", path, { body: asked.decisions, headers: { "If-Match": found.etag } });
+      } catch (error) {
+        if (error.status !== 412) throw error;
+        // Those that were made meanwhile are not taken back unseen.
+        setAsked(null);
+        await again();
+        await done();
+        throw new Problem({ status: -1, title: say("decide.overtaken") });
+      }
       setAsked(null);
       await again();
       await done();

@@ -1,7 +1,7 @@
 // What was done here and is not at the service: how much it is, as a file, and taking such a file in.
 import { wipe } from "../kept/database.js";
 import { OtherAccount } from "../kept/device.js";
-import { dropDraft, storeDraft, unsavedDrafts } from "../kept/drafts.js";
+import { storeDraft, unsavedDrafts } from "../kept/drafts.js";
 import { saveFile } from "../kept/save.js";
 import { device, turn } from "../kept/sending.js";
 import { date, say } from "../kept/words.js";
@@ -90,10 +90,7 @@ function Drafts({ drafts, again, isOwner }) {
   const save = () =>
     attempt(async () => {
       try {
-        for (const { id, draft } of drafts) {
-          await storeDraft(id, draft);
-          await dropDraft(id);
-        }
+        for (const { id, draft } of drafts) await storeDraft(id, draft);
       } finally {
         await again();
       }

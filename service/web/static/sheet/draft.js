@@ -17,6 +17,7 @@ export const entriesOf = (document) => KINDS.flatMap((kind) => (document[kind] ?
 
 /** The entry with this id, or null. @returns {Entry | null} */
 export const entryOf = (document, id) => entriesOf(document).find(({ part }) => part.id === id) ?? null;
+export const isFreeChoice = (document, id) => (document.free_choice ?? []).some((part) => part.id === id);
 
 /** The entry with this id, which there is. @returns {Entry} */
 const known = (document, id) => /** @type {Entry} */ (entryOf(document, id));

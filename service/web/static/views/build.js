@@ -15,7 +15,7 @@ import { Tabs, useNarrow } from "../parts/tabs.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { withDeclared } from "../sheet/carried.js";
-import { blank, entryOf, pageOf, pointerOf, valueAt, withValueAt } from "../sheet/draft.js";
+import { blank, entryOf, isFreeChoice, pageOf, pointerOf, valueAt, withValueAt } from "../sheet/draft.js";
 import { formOf, isExact, treeOf } from "../sheet/rule-form.js";
 import { keyOf, readingsOf, withTexts } from "../sheet/rule-readings.js";
 
@@ -23,6 +23,8 @@ const PAUSE = 400;
 const COLUMNS = ["pick", "rule", "does"];
 const NARROW = "(max-width: 64rem)";
 const SCOPE = "/scope";
+// The service has another one than the one that was read.
+const OVERTAKEN = 412;
 
 /** What is worked on: what this browser kept unsaved, else the definition as it is stored, else a new one. */
 async function load(id) {
@@ -69,6 +71,8 @@ function usePreview(document, settled, taken) {
 
 function Builder({ set, first, known }) {
   const [id, setId] = useState(set);
+  // What comes later goes on from there: an answer to what was asked before it was stored.
+  const keptAs = useRef(set);
   const [draft, setDraft] = useState(first);
   const [chosen, setChosen] = useState(null);
   const [focus, setFocus] = useState(/** @type {string | null} */ (null));
@@ -90,14 +94,14 @@ function Builder({ set, first, known }) {
       // Nothing but texts of the service: it knows them already.
       if (now.document === sent) settled.current = written;
       const next = written === now.document ? now : { ...now, document: written };
-      if (next.unsaved) keepDraft(id, next);
+      if (next.unsaved) keepDraft(keptAs.current, next);
       return next;
     });
   });
   const change = (next, show) => {
     setDraft((now) => {
-      const made = { ...now, document: typeof next === "function" ? next(now.document) : next, unsaved: true };
-      keepDraft(id, made);
+      const made = { ...now, document: typeof next === "function" ? next(now.document) : next, unsaved: true, changes: (now.changes ?? 0) + 1 };
+      keepDraft(keptAs.current, made);
       return made;
     });
     if (show === undefined) return;
@@ -145,18 +149,18 @@ function Builder({ set, first, known }) {
   // It may be stored from elsewhere on the page: before signing out.
   useEffect(() => watchStored((before, stored) => {
     if (before !== id) return;
+    keptAs.current = stored.id;
     setId(stored.id);
-    setDraft((now) => ({ ...now, etag: stored.etag, unsaved: false }));
+    setDraft((now) => ({ ...now, etag: stored.etag, unsaved: now.changes !== stored.changes }));
   }), [id]);
   const narrow = useNarrow(NARROW);
   const page = entry === null ? null : pageOf(document, entry.part.id);
   const counts = new Map();
-  for (const { place, group, fit } of preview?.places ?? []) counts.set(group ?? place, (counts.get(group ?? place) ?? 0) + fit.coins);
-  const saved = (next, stored) => {
-    setId(stored);
-    setDraft(next);
-    dropDraft(id);
-  };
+  for (const { place, group, fit } of preview?.places ?? []) {
+    // The places of a free choice take the same coins.
+    const before = isFreeChoice(document, group) ? 0 : (counts.get(group ?? place) ?? 0);
+    counts.set(group ?? place, before + fit.coins);
+  }
   const starts = html`<${DraftStarts} id="start" document=${document} attributes=${attributes} change=${change} page=${page} />`;
   const places = html`<${PlaceList} document=${document} chosen=${entry?.part.id ?? null} choose=${choose} counts=${counts} />`;
   const columns = {
@@ -167,13 +171,13 @@ function Builder({ set, first, known }) {
         faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${(text) => put(pointer, text)} />
       <p class="hint">${say("build.rule_hint")}</p>`,
     does: html`<${DraftEffect} document=${document} preview=${preview} entry=${entry} attributes=${attributes} goTo=${goTo} acknowledged=${acknowledged} acknowledge=${acknowledge} change=${change} />
-      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} saved=${saved} fresh=${settled.current === document} />`,
+      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} fresh=${settled.current === document} />`,
   };
   const discard = async () => {
     await dropDraft(id);
     const found = await load(id);
     settled.current = undefined;
-    setDraft(found);
+    setDraft((before) => ({ ...found, changes: (before.changes ?? 0) + 1 }));
     choose(null);
   };
   return html`
@@ -213,21 +217,27 @@ async function reviewOf(id) {
 }
 
 /** `fresh`: the preview is of the document as it is now; what nobody has seen is not acknowledged. */
-function Publish({ id, draft, preview, acknowledged, saved, fresh }) {
+function Publish({ id, draft, preview, acknowledged, fresh }) {
   const { busy, error, attempt } = useActing();
-  const [review, setReview] = useState(undefined);
+  const [looked, setLooked] = useState(null);
+  // What was looked at is what was there then.
+  const review = looked !== null && looked.changes === draft.changes ? looked.review : undefined;
   const errors = preview?.counts.error ?? 1;
   const warnings = (preview?.findings ?? []).filter(({ severity }) => severity === "warning");
   const open = warnings.filter((finding) => !acknowledged.has(findingKey(finding)));
   const doing = (what) => () => attempt(what);
-  const save = async () => {
-    const made = await storeDraft(id, draft);
-    saved({ ...draft, etag: made.etag, unsaved: false }, made.id);
-    // The address of what is worked on, without beginning anew.
-    if (id === null) history.replaceState(null, "", `/app/build/${made.id}`);
+  const store = async (etag) => {
+    const made = await storeDraft(id, { ...draft, etag });
+    // The address of what is worked on, without beginning anew; somebody may have gone elsewhere meanwhile.
+    if (id === null && location.pathname === "/app/build/new") history.replaceState(null, "", `/app/build/${made.id}`);
     return made;
   };
-  const look = async () => setReview(await reviewOf((draft.unsaved || id === null ? await save() : { id }).id));
+  const save = () => store(draft.etag);
+  const saveOver = async () => store((await get(`/v1/definitions/${id}`)).etag);
+  const look = async () => {
+    const { changes } = draft;
+    setLooked({ changes, review: await reviewOf((draft.unsaved || id === null ? await save() : { id }).id) });
+  };
   const publish = async () => {
     const made = draft.unsaved || id === null ? await save() : { id, etag: draft.etag };
     const headers = { "If-Match": made.etag, "Idempotency-Key": newId() };
@@ -237,7 +247,10 @@ function Publish({ id, draft, preview, acknowledged, saved, fresh }) {
   const readable = preview !== null && preview.definition.digest !== null;
   return html`<section class="panel publish" aria-labelledby="publish-title" aria-busy=${busy}>
     <h3 id="publish-title">${say("build.publish_title")}</h3>
-    <${Trouble} error=${error} />
+    ${error?.status === OVERTAKEN
+      ? html`<div class="trouble" role="alert"><p>${say("build.overtaken")}</p>
+          <button type="button" disabled=${busy || !readable} onClick=${doing(saveOver)}>${say("build.save_over")}</button></div>`
+      : html`<${Trouble} error=${error} />`}
     <p class="buttons">
       <button type="button" class="plain" disabled=${busy || !readable || !draft.unsaved} onClick=${doing(save)}>${say("build.save")}</button>
       <button type="button" class="plain" disabled=${busy || !readable} onClick=${doing(look)}>${say("build.review")}</button>
