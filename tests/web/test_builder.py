@@ -399,6 +399,16 @@ def test_a_draft_that_was_overtaken_is_stored_in_the_others_place_if_its_owner_s
     assert collector.ask("GET", path).json()["document"] == {**stored.json()["document"], "title": "Of this browser"}
 
 
+def test_the_places_of_a_free_choice_count_a_coin_once(page: Page, collector: Collector) -> None:
+    collector.change("f2", denomination="sixpence")
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    page.until(".entry", says="Any sixpence").click()
+    page.until(".effect .fits", says="Any sixpence: 2 fit, 0 may fit")
+    assert "2 coins" in page.text(".entry[aria-current=true]")
+
+
 def test_a_template_leads_to_the_whole_set(page: Page, collector: Collector) -> None:
     page.sign_in(collector.token)
     page.open("/app/build/new")
