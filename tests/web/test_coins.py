@@ -360,6 +360,8 @@ def test_a_coins_notes_weight_and_photo_and_its_delete_taken_back(
     # Coinage Act 1920 (10 & 11 Geo. 5 c. 3): the shilling of .500 silver weighs 87.27272 grains, 5.655 g.
     typed(page, "#fact-weight_measured", "5,6")
     page.until(".weighed", says="It fits")
+    # A year fits or does not; nothing is near enough.
+    assert "year on the coin: should be 1920 to 1936. It fits." in page.text(".weighed")
     typed(page, "#fact-weight_measured", "9")
     page.until(".weighed", says="Too heavy.")
     typed(page, "#fact-weight_measured", "5,6")

@@ -38,7 +38,7 @@ export function Weighed({ coin, label }) {
   return html`<section class="panel weighed"><h3>${say("weighed.title")}</h3>
     <div role="status">${value.checks.map((check) => html`<p key=${check.issue}><b>${say(`weighed.${check.verdict.replaceAll(" ", "_")}`)}</b> ${check.label}</p>
       <ul>${check.tests.filter(({ measured, published }) => measured !== null && published !== null).map((test) => html`<li key=${test.attribute}>
-        ${say("weighed.test", { what: label(test.attribute), published: factInWords(test.published), tolerance: test.tolerance === null ? "0" : factInWords(test.tolerance) })}
+        ${say(test.tolerance ? "weighed.test" : "weighed.exactly", { what: label(test.attribute), published: factInWords(test.published), tolerance: test.tolerance ? factInWords(test.tolerance) : "" })}
         ${" "}${say(`weighed.${test.verdict.replaceAll(" ", "_")}`)}</li>`)}</ul>`)}</div>
     <p class="hint">${say("weighed.caution")}</p>
   </section>`;
