@@ -262,6 +262,27 @@ def test_filters_leave_what_they_name(page: Page, collector: Collector) -> None:
     assert left() >= {"farthing"} and "crown" not in left()
 
 
+def test_who_comes_back_from_a_place_finds_the_album_as_it_was(page: Page, collector: Collector) -> None:
+    page.look(390)
+    page.sign_in(collector.token, collector.album())
+    page.until("[role=tab]", says="Larger ones").click()
+    page.until("section.page h2", says="Larger ones")
+    page.until(".filters label", says="empty").click()
+    page.until(".filters input:checked")
+    page.until("[data-place='crown']").click()
+    page.until(".decisions")
+    page.driver.back()
+    page.until("section.page h2", says="Larger ones")
+    assert len(page.all(".filters input:checked")) == 1
+    assert "Empty" in page.text("li.place .word") and "Filled" not in page.text("li.place .word")
+    # Another view of the same set begins anew.
+    page.press("My sets")
+    page.until(".bar")
+    page.open(collector.album())
+    page.until("section.page h2", says="Bronze and silver")
+    assert page.all(".filters input:checked") == []
+
+
 def test_on_a_phone_a_page_at_a_time(page: Page, collector: Collector) -> None:
     page.look(390)
     page.sign_in(collector.token, collector.album())

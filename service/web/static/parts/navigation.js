@@ -1,4 +1,6 @@
 // Going from view to view without loading the page anew.
+import { useState } from "./html.js";
+
 const watching = new Set();
 
 /** @param {string} path */
@@ -6,6 +8,16 @@ export function go(path, { replace = false } = {}) {
   if (replace) history.replaceState(null, "", path);
   else history.pushState(null, "", path);
   for (const then of [...watching]) then();
+}
+
+/** What is chosen in a view, as it was when somebody comes back to it. @param {string} name @param {any} first @returns {[any, (value: any) => void]} */
+export function useHere(name, first) {
+  const [value, set] = useState(() => history.state?.[name] ?? first);
+  const put = (next) => {
+    history.replaceState({ ...history.state, [name]: next }, "");
+    set(next);
+  };
+  return [value, put];
 }
 
 /** Calls `then` whenever another view is to be shown. */

@@ -6,8 +6,9 @@ import { Bar } from "../parts/bar.js";
 import { labelsOf, loadAttributes, loadSet, useLoaded } from "../parts/data.js";
 import { Disc } from "../parts/disc.js";
 import { History } from "../parts/history.js";
-import { html, useEffect, useMemo, useRef, useState } from "../parts/html.js";
+import { html, useEffect, useMemo, useRef } from "../parts/html.js";
 import { useMessages } from "../parts/message.js";
+import { useHere } from "../parts/navigation.js";
 import { Origin } from "../parts/origin.js";
 import { Panel } from "../parts/panel.js";
 import { usePhotos } from "../parts/photos.js";
@@ -41,7 +42,8 @@ export function Album({ set }) {
   const { value, error, again } = useLoaded(() => loadSet(set), [set]);
   useEffect(() => watchHoldings(again), [set]);
   const { value: attributes } = useLoaded(() => loadAttributes(value?.definition.document), [value?.definition]);
-  const [filters, setFilters] = useState(new Set());
+  const [picked, pick] = useHere("filters", []);
+  const filters = new Set(picked);
   const { value: better, error: noBetter } = useLoaded(
     () => (filters.has("better") ? loadBetter(set) : null),
     [set, filters.has("better"), value],
@@ -51,7 +53,7 @@ export function Album({ set }) {
       ${error === null && html`<p role="status">${say("app.loading")}</p>`}`;
   }
   const { definition, evaluation } = value;
-  const toggle = (name) => setFilters((before) => new Set(before.has(name) ? [...before].filter((one) => one !== name) : [...before, name]));
+  const toggle = (name) => pick(filters.has(name) ? picked.filter((one) => one !== name) : [...picked, name]);
   return html`
     <${Title} text=${definition.title} />
     <${Trouble} error=${error ?? noBetter} again=${again} />
@@ -91,7 +93,7 @@ const NARROW = "(max-width: 40rem)";
 function Pages({ set, value, label, shown }) {
   const pages = useMemo(() => arranged(value.evaluation, value.definition), [value]);
   const narrow = useNarrow(NARROW) && pages.length > 1;
-  const [chosen, choose] = useState(pages[0]?.key);
+  const [chosen, choose] = useHere("page", pages[0]?.key);
   const root = useRef(null);
   const one = pages.some((page) => page.key === chosen) ? chosen : pages[0]?.key;
   const visible = narrow ? pages.filter((page) => page.key === one) : pages;
