@@ -26,6 +26,8 @@ def every_view(collector: Collector) -> dict[str, str]:
         "/app/table": ".fact-field",
         "/app/clubs": "details form",
         "/app/lists": ".adding",
+        "/app/account": "form",
+        "/app/join": "form",
         "/app/take": "form",
         "/app/print?what=exhibition": "form",
         "/app/print?what=labels": "form",

@@ -25,6 +25,8 @@ const Coin = later(() => import("./views/coin.js"), "Coin");
 const Coins = later(() => import("./views/coins.js"), "Coins");
 const Import = later(() => import("./views/import.js"), "Import");
 const Lists = later(() => import("./views/lists.js"), "Lists");
+const Join = later(() => import("./views/join.js"), "Join");
+const MyAccount = later(() => import("./views/my-account.js"), "MyAccount");
 const NewCoin = later(() => import("./views/new-coin.js"), "NewCoin");
 const Offer = later(() => import("./views/offer.js"), "Offer");
 const Pair = later(() => import("./views/pair.js"), "Pair");
@@ -40,7 +42,7 @@ const BUILD = /^\/app\/build\/(new|[0-9a-f-]{36})\/?$/;
 const SET = /^\/app\/sets\/([0-9a-f-]{36})(\/place)?\/?$/;
 
 /** The view of an address, for somebody who is signed in. */
-function viewOf(session) {
+function viewOf(session, gone) {
   const { pathname, search } = location;
   if (pathname === "/pair") return html`<${Pair} session=${session} code=${new URLSearchParams(search).get("user_code") ?? ""} />`;
   const [, set, isPlace] = SET.exec(pathname) ?? [];
@@ -57,6 +59,7 @@ function viewOf(session) {
   const coins = COIN.exec(pathname);
   if (coins?.[1]) return html`<${Coin} key=${coins[1]} coin=${coins[1]} />`;
   if (coins) return html`<${Coins} />`;
+  if (pathname === "/app/account") return html`<${MyAccount} session=${session} gone=${gone} />`;
   if (pathname === "/app/lists") return html`<${Lists} />`;
   if (pathname === "/app/table") return html`<${Table} />`;
   if (pathname === "/app/attention") return html`<${Attention} />`;
@@ -106,13 +109,20 @@ function App({ first }) {
     setNotice(say(told ? "account.signed_out" : "account.signed_out_untold"));
   }, []);
 
+  const gone = useCallback(() => {
+    setSession(null);
+    go("/app/", { replace: true });
+    setNotice(say("me.gone"));
+  }, []);
+
   const { pathname } = location;
-  // These two are for whoever is to be signed in from now on.
-  const anew = pathname === "/app/password" || pathname === "/app/sign-in";
+  // These are for whoever is to be signed in from now on.
+  const anew = ["/app/join", "/app/password", "/app/sign-in"].includes(pathname);
   let view;
   if (pathname === "/app/password") view = html`<${NewPassword} signedIn=${signedIn} />`;
+  else if (pathname === "/app/join") view = html`<${Join} signedIn=${signedIn} />`;
   else if (session === null || anew) view = html`<${SignIn} signedIn=${(made, to = anew ? "/app/" : undefined) => signedIn(made, to)} />`;
-  else view = viewOf(session);
+  else view = viewOf(session, gone);
   return html`
     <a class="skip" href="#content">${say("app.skip")}</a>
     <header>
@@ -125,7 +135,7 @@ function App({ first }) {
         <a href="/app/clubs" aria-current=${pathname === "/app/clubs" ? "page" : undefined}>${say("club.clubs")}</a>
         <${AttentionLink} here=${pathname === "/app/attention"} />
       </nav>
-      <p class="who"><span>${session.name}</span>
+      <p class="who"><a href="/app/account" aria-current=${pathname === "/app/account" ? "page" : undefined}>${session.name}</a>
         <button type="button" class="plain" onClick=${() => leave()}>${say("account.sign_out")}</button></p>`}
     </header>
     <main id="content">

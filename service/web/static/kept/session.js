@@ -7,8 +7,8 @@ import { dropPages } from "./paper.js";
 import { claim, device, end, tellTabs } from "./sending.js";
 import { say } from "./words.js";
 
-const SCOPES = ["read", "write", "evaluate"];
-const TOKENS = "/v1/account/tokens";
+export const SCOPES = ["read", "write", "evaluate"];
+export const TOKENS = "/v1/account/tokens";
 
 /** @typedef {{token: string, name: string, scopes: string[]}} Session */
 

@@ -39,6 +39,7 @@ export function SignIn({ signedIn }) {
     </section>
     <${ByCode} signedIn=${signedIn} />
     ${token === "" && html`<${ByToken} token="" signedIn=${signedIn} />`}
+    <p><a href="/app/join">${say("join.invited")}</a></p>
     <p class="hint">${say("account.no_password")}</p>`;
 }
 
