@@ -996,8 +996,12 @@ def keeps_in_every_world(set_rule: SetLevelRule, seats: Sequence[Seat]) -> bool:
 def keeps_what_is_sure(set_rule: SetLevelRule, seats: Sequence[Seat]) -> bool:
     """The rule over settled keys; an unsettled key is a wildcard, but pieces of one holding share it."""
     if set_rule.kind == "at_most":
-        surely = [(s, c) for s, c in seats if set_rule.covers(s) and set_rule.sure[c.id]]
-        return set_rule.keeps([(s, next(iter(set_rule.sure[c.id]))) for s, c in surely])
+        surely = [
+            (s, next(iter(set_rule.sure[c.id])) if set_rule.sure[c.id] else ("somehow", c.id))
+            for s, c in seats
+            if set_rule.covers(s) and (set_rule.sure[c.id] or None not in (set_rule.possible[c.id] or ()))
+        ]
+        return set_rule.keeps(surely)
     covered = [(s, c) for s, c in seats if set_rule.covers(s)]
     for a, b in combinations(covered, 2):
         keys = [next(iter(set_rule.sure[c.id])) if set_rule.sure[c.id] else ("somehow", c.id) for _, c in (a, b)]

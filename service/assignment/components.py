@@ -369,11 +369,21 @@ def _constraints_of(
         for constraint in rule.kind.side_constraints(KeyedEdges(here, there, agreeing, firm_only), rule.count):
             if not firm_only or not unsettled.isdisjoint(edges_of(constraint)):
                 yield constraint
-    if rule.kind.forbids_equal_keys:
-        # Pieces of one holding share the key, whatever it is.
-        holdings = {n: (edges[n].holding,) for n in (*inside, *outside) if quantity[edges[n].holding] > 1}
+    if rule.kind.bounds_equal_keys:
+        # Pieces of one holding share the key, whatever it is; that of a settled one is counted above.
+        most = rule.count if rule.kind.has_count else 1
+        holdings = {
+            n: (edges[n].holding,)
+            for n in (*inside, *outside)
+            if quantity[edges[n].holding] > most and _is_some_unsettled_key(keys[n])
+        }
         pieces = KeyedEdges(_by_key(inside, holdings), _by_key(outside, holdings), tuple, False)
         yield from rule.kind.side_constraints(pieces, rule.count)
+
+
+def _is_some_unsettled_key(keys: EdgeKeys) -> bool:
+    """Whether it has a key for sure, but not known which: with one possible key it may count or not."""
+    return keys.possible is None or (keys.possible != keys.settled and len(keys.possible) > 1)
 
 
 def _supports_of(rule: SetRule, edges: Sequence[Edge], statuses: Sequence[EdgeStatus]) -> Iterator[Support]:

@@ -70,7 +70,7 @@ def _without_doubt(rule: SetRule, coin: int) -> SetRule | None:
     keys = rule.keys.get(coin)
     if keys is None or keys.possible == keys.settled:
         return rule
-    if rule.kind.binds_one or not (rule.kind.counts_fitting or rule.kind.forbids_equal_keys):
+    if rule.kind.binds_one or not (rule.kind.counts_fitting or rule.kind.bounds_equal_keys):
         return None
     if keys.possible is not None and len(keys.possible) == 1:
         # Whether it fits is not settled: say that it does not count.

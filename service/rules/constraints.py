@@ -65,9 +65,9 @@ class ConstraintKind:
     assignment, from the edges by key and the constraint's `count`. `impossible` is why it can never hold with all its
     places filled.
 
-    `looks_outside`: coins in other places matter as well. `forbids_equal_keys`: two pieces of one holding break it, since
-    they share the key, whatever it is. `is_goal`: it is aimed at, and keeps nothing out. `binds_one`: it binds the coin in
-    one place only, its `place`. `never` is the code of the message that says what `impossible` means for it.
+    `looks_outside`: coins in other places matter as well. `bounds_equal_keys`: several pieces of one holding may break it,
+    since they share the key, whatever it is. `is_goal`: it is aimed at, and keeps nothing out. `binds_one`: it binds the
+    coin in one place only, its `place`. `never` is the code of the message that says what `impossible` means for it.
     """
 
     name: str
@@ -77,7 +77,7 @@ class ConstraintKind:
     side_constraints: Callable[[KeyedEdges, int], Iterator[SideConstraint]]
     impossible: Callable[[Constraint, Feasibility], Message | None]
     looks_outside: bool = False
-    forbids_equal_keys: bool = False
+    bounds_equal_keys: bool = False
     is_goal: bool = False
     binds_one: bool = False
     never: str = "rule-never-holds"
@@ -153,7 +153,7 @@ DIFFERENT = ConstraintKind(
     needs=(("by",),),
     side_constraints=one_of_each_key,
     impossible=_too_few_to_differ,
-    forbids_equal_keys=True,
+    bounds_equal_keys=True,
 )
 AT_MOST = ConstraintKind(
     "at_most",
@@ -162,6 +162,7 @@ AT_MOST = ConstraintKind(
     needs=(("per", "count"), ("where", "count")),
     side_constraints=at_most_of_each_key,
     impossible=_more_than_may,
+    bounds_equal_keys=True,
 )
 NOT_ELSEWHERE = ConstraintKind(
     "not_elsewhere",
@@ -171,7 +172,7 @@ NOT_ELSEWHERE = ConstraintKind(
     side_constraints=no_key_inside_and_outside,
     impossible=_not_known,
     looks_outside=True,
-    forbids_equal_keys=True,
+    bounds_equal_keys=True,
 )
 AT_LEAST = ConstraintKind(
     "at_least",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations, product
@@ -123,6 +124,12 @@ def is_matched(rule: SetRule, edge: Edge, basis: dict[Edge, Basis]) -> bool:
     return edge.basis is not Basis.FIRM or min(least) <= basis[edge]
 
 
+def has_some_key(rule: SetRule, edge: Edge) -> bool:
+    """Whether it has a key for sure, whichever; a coin of which it is not known whether it counts may have none."""
+    keys = rule.keys[edge.holding]
+    return bool(keys.settled) or keys.possible is None or len(keys.possible) > 1
+
+
 def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
     """The rule over all that is taken, for what is known of the keys; pieces of one holding share the key for sure."""
     if rule.kind in (AT_LEAST, MATCHES):
@@ -130,7 +137,10 @@ def keeps_settled(rule: SetRule, taken: tuple[Edge, ...]) -> bool:
     if rule.kind is AT_MOST:
         inside = [e for e in taken if e.place in rule.places]
         keys = {k for e in inside for k in rule.keys[e.holding].settled}
-        return all(sum(k in rule.keys[e.holding].settled for e in inside) <= rule.count for k in keys)
+        pieces = Counter(e.holding for e in inside if has_some_key(rule, e))
+        return all(sum(k in rule.keys[e.holding].settled for e in inside) <= rule.count for k in keys) and all(
+            count <= rule.count for count in pieces.values()
+        )
     for a, b in combinations([e for e in taken if covers(rule, e)], 2):
         same_holding = a.holding == b.holding
         both_settled = is_settled(rule, a) and is_settled(rule, b)
