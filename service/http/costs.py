@@ -18,7 +18,6 @@ _COSTS = {
         "evaluate_mine_in_parts",
         "explain_holding",
         "export_account",
-        "get_adoption",
         "get_club_display",
         "get_costs_of_pins",
         "get_impact",

@@ -370,11 +370,15 @@ async def weigh_set(
     await work.weigh(cost_of_evaluation(sizes).times(times, "evaluations", certain))
 
 
-async def weigh_members(work: Elsewhere, context: runtime.Context, member: Membership) -> None:
-    """Weighs work over the members of a club, of whose coins nothing is known yet, see `Elsewhere.weigh`."""
+async def weigh_members(
+    work: Elsewhere, context: runtime.Context, member: Membership, *, most: int | None = None
+) -> None:
+    """Weighs work over the members of a club (over `most` of them), of whose coins nothing is known yet, see
+    `Elsewhere.weigh`."""
     if is_inside(work.request):
         return
     count = await context.read(lambda connection: ClubStore(connection).number(member.club))
+    count = count if most is None else min(count, most)
     await work.weigh(
         Cost("evaluating the members' sets", _MILLISECONDS_A_MEMBER * count, 0.0, sizes={Sentence("members"): count})
     )

@@ -18,7 +18,9 @@ from service.definitions.store import DefinitionStore
 from service.holdings.model import StoredHolding
 from service.holdings.store import HoldingStore
 from service.http.dependencies import Context, CurrentOwner, DefinitionId, Unread
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import weigh_set
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, number_key, page
 from service.http.responses import Reply, Sends
@@ -82,14 +84,15 @@ class HistoryPageOut(Out):
 HistoryPage = Annotated[Reply[HistoryPageOut], Sends(headers={"Link": "The next page, with rel=next."})]
 
 
-@history.post("", responses=problems("clash", "over-limit"))
+@history.post("", responses=problems("clash", "over-limit", "too-heavy"))
 async def note_history(
-    context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[NoteIn]
+    context: Context, owner: CurrentOwner, id: DefinitionId, key: IdempotencyKey, body: Unread[NoteIn], work: Work
 ) -> Reply[HistoryNote]:
     """Note how the set stands: coins that came, left or were replaced since the last note."""
     # Whether it is there comes before what is wrong with the body.
     await context.read(lambda connection: DefinitionStore(connection, owner).line(id))
     sent = body.read()
+    await weigh_set(work, context, owner, id, sent.revision)
 
     def save(act: Act) -> Awaitable[Reply[HistoryNote]]:
         return context.run(lambda: key.once(context.database, owner, lambda connection: Reply(act(connection))))

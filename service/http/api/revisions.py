@@ -143,7 +143,7 @@ def get_adoption(
 
 @followed.put("/adoption", responses=problems("clash", "over-limit", "too-heavy"))
 async def adopt_revision(
-    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[AdoptionIn]
+    context: Context, owner: CurrentOwner, id: DefinitionId, expected: IfMatch, body: Unread[AdoptionIn], work: Work
 ) -> Tagged[AdoptedRevision]:
     """Let the set follow a revision; pins, nevers and notes go along where their places survive."""
 
@@ -152,6 +152,7 @@ async def adopt_revision(
 
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     await context.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
+    await weigh_set(work, context, owner, id, times=2, certain=0, solver_seconds=0)
     line, answer = await adoption.adopt_revision(context, owner, id, body.read().revision, expect=expect)
     return tagged(answer, definition_tag(line))
 

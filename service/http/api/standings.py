@@ -304,9 +304,10 @@ async def list_standings(
 
 @standings.get("/standings/{member_id}", responses=problems("too-heavy"))
 async def get_standing(
-    context: Context, member: CurrentMember, id: DefinitionId, member_id: MemberId, known: IfNoneMatch
+    context: Context, member: CurrentMember, id: DefinitionId, member_id: MemberId, known: IfNoneMatch, work: Work
 ) -> Annotated[Reply[MemberStandingOut], Sends(headers=_OF_WHAT_IS_SHOWN)]:
     """One member's standing, place by place."""
+    await weigh_members(work, context, member, most=1)
     listed, shown = await shown_one(context, member, id, STANDING, member_id)
     value = MemberStandingOut(_somebody(shown), counts_out(shown), places_out(shown), **_stamp(listed))
     return known.not_modified_or(_content_tag(value), lambda: value)
@@ -339,8 +340,10 @@ async def list_member_spares(
     id: DefinitionId,
     member_id: MemberId,
     query: Annotated[SparesQuery, Query()],
+    work: Work,
 ) -> Annotated[Reply[MemberSparesOut], Sends(headers=_NEXT)]:
     """The coins that one member can spare, and which places they fit."""
+    await weigh_members(work, context, member, most=1)
     listed, shown = await shown_one(context, member, id, SPARES, member_id)
     coins = _spare_coins(member.club, id, shown, query.place)
     found = page(
