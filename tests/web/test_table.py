@@ -160,3 +160,20 @@ def test_a_day_at_a_dealers_without_a_network(mortal: tuple[MortalServer, Collec
         say(page, denomination="crown")
         answer(page, "spare", "A crown")
         assert [line for line in page.complaints() if "ERR_CONNECTION" not in line] == []
+
+
+def test_a_place_that_a_coin_only_may_fit_is_not_said_to_be_filled(page: Page, collector: Collector) -> None:
+    slots = [
+        {"id": "any", "label": "Any florin at all", "accepts": "denomination = 'florin'"},
+        {"id": "old", "label": "An old florin", "accepts": "denomination = 'florin' AND year_on_coin < 1880"},
+    ]
+    document = {"format": "set-definition/1", "title": "Florins", "slots": slots}
+    collector.ask("POST", "/v1/definitions", json={"document": document})
+    page.sign_in(collector.token, "/app/table")
+    page.until("#fact-denomination")
+    say(page, denomination="florin")
+    # One florin is held: the other place stays empty unless the coin is old enough.
+    page.until(".said .answer.fills", says="May fill a place Florins")
+    page.until(".said .answer.fills", says="An old florin, if it fits there; Any florin at all it fits for certain")
+    say(page, year_on_coin="1875")
+    page.until(".said .answer.fills", says="Fills a place Florins")

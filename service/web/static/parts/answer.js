@@ -40,6 +40,12 @@ function bettersWords({ criterion, from, to, place }, label, labelOf) {
   return criterion.order ? say("answer.earlier", { ...told, what: label(by) }) : say("answer.betters_text", { ...told, what: label(by) });
 }
 
+/** Whether it is known that the coin fits where it would count most. @param {import("../sheet/effect.js").Answer} answer */
+const isSure = ({ at, fits }) => (at ?? null) === null || fits.some((one) => at === one || at.startsWith(`${one}/`));
+
+/** The word of an answer. @param {import("../sheet/effect.js").Answer} answer */
+export const answerWord = (answer) => say(answer.effect === "fills" && !isSure(answer) ? "answer.fills_perhaps" : `answer.${answer.effect}`);
+
 /**
  * What an answer says besides its word.
  * @param {import("../sheet/effect.js").Answer} answer @param {{label: (name: string) => string, lookAt: (name: string) => string,
@@ -50,6 +56,7 @@ export function answerText(answer, { label, lookAt, labelOf, coinOf }) {
   const { effect, places, moves, closest, look, because, fits, mayFit, at, betters, unsent } = answer;
   if (effect === "fills") {
     if (answer.opens !== null) return say("answer.opens", { group: answer.opens.label, key: factInWords(answer.opens.key) });
+    if (!isSure(answer)) return say("answer.fits_besides", { places: names(places), certain: names(fits) });
     return answer.exact ? names(places) : say("answer.fills_some", { places: names(fits) });
   }
   if (effect === "frees" && at !== null) {
@@ -74,5 +81,5 @@ export function answerText(answer, { label, lookAt, labelOf, coinOf }) {
 /** One answer, as an item of a list. @param {{answer: object, text: string, online?: string}} of `online`: what the service says instead */
 export const AnswerLine = ({ answer, text, online }) => html`<li class="answer ${answer.effect}">
   <${AnswerSign} effect=${answer.effect} />
-  <span><span class="word">${say(`answer.${answer.effect}`)}</span> <span class="of">${answer.title}</span><br />${online ?? text}</span>
+  <span><span class="word">${answerWord(answer)}</span> <span class="of">${answer.title}</span><br />${online ?? text}</span>
 </li>`;

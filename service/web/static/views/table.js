@@ -8,7 +8,7 @@ import { unsentCoins } from "../kept/said.js";
 import { device } from "../kept/sending.js";
 import { isKeptForGood } from "../kept/storage.js";
 import { date, inSentence, listed, number, say } from "../kept/words.js";
-import { AnswerLine, AnswerSign, answerText, byWelcome, placeLabels } from "../parts/answer.js";
+import { AnswerLine, AnswerSign, answerText, answerWord, byWelcome, placeLabels } from "../parts/answer.js";
 import { factInWords } from "../parts/clauses.js";
 import { loadTermsOf, useLoaded } from "../parts/data.js";
 import { FactField } from "../parts/fact-field.js";
@@ -213,8 +213,8 @@ const textOf = (answer, words) => answerText(answer, { ...words, labelOf: words.
 /** The best of the answers in one sentence, for whoever hears it. */
 function summaryOf(answers, words) {
   const [best, ...others] = [...answers].sort(byWelcome);
-  const told = say("table.best", { word: say(`answer.${best.effect}`), set: best.title, text: textOf(best, words) });
-  return others.length === 0 ? told : `${told} ${say("table.others", { n: others.length, words: listed([...new Set(others.map(({ effect }) => inSentence(say(`answer.${effect}`))))]) })}`;
+  const told = say("table.best", { word: answerWord(best), set: best.title, text: textOf(best, words) });
+  return others.length === 0 ? told : `${told} ${say("table.others", { n: others.length, words: listed([...new Set(others.map((one) => inSentence(answerWord(one))))]) })}`;
 }
 
 /** An answer with its stamps, to be asked again. */
@@ -289,7 +289,7 @@ function Tray({ document, tray, setTray, unsent, about, setAbout, words, bought 
         const [best] = [...one.answers].sort(byWelcome);
         return html`<li key=${one.key} class="answer ${best?.effect ?? "outside"}"><${AnswerSign} effect=${best?.effect ?? "outside"} />
           <span><span class="word">${words.coin(one.facts)}</span> ${one.price !== "" && html`<span class="of">${one.price} ${one.currency}</span>`}<br />
-            ${best && say("table.best", { word: say(`answer.${best.effect}`), set: best.title, text: textOf(best, words) })}
+            ${best && say("table.best", { word: answerWord(best), set: best.title, text: textOf(best, words) })}
             <span class="buttons"><button type="button" onClick=${() => bought(one)}>${say("table.buy_this", { what: words.coin(one.facts) })}</button>
             <button type="button" class="plain" onClick=${() => setTray(tray.filter((other) => other.key !== one.key))}>${say("table.put_back", { what: words.coin(one.facts) })}</button></span></span>
         </li>`;
@@ -347,7 +347,7 @@ function AskedAgain({ fetched, words }) {
   if (told === null || (told.asked === 0 && !waiting)) return null;
   const line = (one, key) => html`<li key=${one.at + one.title}>${say(key, {
     when: date(one.at), what: one.what, set: one.title, now: one.now,
-    word: inSentence(say(`answer.${one.said.effect}`)), text: answerText(one.said, { ...words, labelOf: (place) => one.labels[place] ?? place }),
+    word: inSentence(answerWord(one.said)), text: answerText(one.said, { ...words, labelOf: (place) => one.labels[place] ?? place }),
   })}</li>`;
   return html`<section class="panel again" aria-labelledby="again"><h2 id="again">${say("table.again")}</h2>
     <p role="status">${say("table.again_count", { n: told.asked })} ${told.wrongs === 0 ? say("table.none_wrong") : say("table.wrong", { n: told.wrongs })}</p>
