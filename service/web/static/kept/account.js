@@ -1,6 +1,7 @@
 // The account as a whole. What concerns it takes a token with every scope: the one of this browser, or one that is made with the password and
 // ended when it is no longer needed.
 import { ask } from "./api.js";
+import { finished } from "./jobs.js";
 import { SCOPES, TOKENS } from "./session.js";
 
 /** @typedef {{token: string | undefined, end: () => Promise<void>}} Whole `token` undefined: that of this browser is good for it */
@@ -48,8 +49,11 @@ export const revokeInvitation = ({ token }, id) => read("DELETE", `${INVITATIONS
 /** Opens an account with an invitation; whoever did it signs in afterwards. */
 export const openAccount = (invitation, name, password) => read("POST", "/v1/account/redemptions", undefined, { invitation, name, password });
 
-/** Everything that the account keeps, as a ZIP file. @param {Whole} whole @returns {Promise<Blob>} */
-export const everything = async ({ token }) => (await ask("GET", "/v1/account/export", { as: token, headers: { Accept: "application/zip, application/problem+json" } })).blob();
+/** Everything that the account keeps, as a ZIP file; of many photos the service makes it a job. @param {Whole} whole @param {AbortSignal} signal @returns {Promise<Blob>} */
+export async function everything({ token: as }, signal) {
+  const answer = await ask("GET", "/v1/account/export", { as, signal, headers: { Accept: "application/zip, application/json, application/problem+json" } });
+  return (answer.status === 202 ? await finished(await answer.json(), () => {}, signal, as) : answer).blob();
+}
 
 /** Deletes the account, now and for good. The password is "" where there is none. */
 export const deleteAccount = ({ token }, name, password) => read("DELETE", "/v1/account", token, { name, ...(password === "" ? {} : { password }) });

@@ -17,7 +17,7 @@ export async function getLong(path, told, signal) {
     try {
       const answer = await ask("GET", path, { signal });
       if (answer.status !== 202) return await answer.json();
-      return await finished(await answer.json(), told, signal);
+      return await (await finished(await answer.json(), told, signal)).json();
     } catch (error) {
       // Part of it is worked out with every request, and kept.
       if (error.code !== "busy") throw error;
@@ -28,17 +28,21 @@ export async function getLong(path, told, signal) {
   }
 }
 
-async function finished(begun, told, signal) {
+/**
+ * The answer of a job, once it ended. @param {{id: string, state: string}} begun @param {(how: {state: string, detail: string}) => void} told
+ * @param {AbortSignal} signal @param {string} [as] another token @returns {Promise<Response>}
+ */
+export async function finished(begun, told, signal, as) {
   let job = begun;
   for (let turn = 0; job.state === "queued" || job.state === "running"; turn += 1) {
     told({ state: job.state, detail: "" });
     await wait(PAUSES[Math.min(turn, PAUSES.length - 1)]);
     if (signal.aborted) {
-      await ask("DELETE", `/v1/jobs/${job.id}`).catch(() => {});
+      await ask("DELETE", `/v1/jobs/${job.id}`, { as }).catch(() => {});
       signal.throwIfAborted();
     }
-    job = await (await ask("GET", `/v1/jobs/${job.id}`)).json();
+    job = await (await ask("GET", `/v1/jobs/${job.id}`, { as })).json();
   }
   // Of a job without an answer the service says why there is none.
-  return (await ask("GET", `/v1/jobs/${job.id}/result`)).json();
+  return ask("GET", `/v1/jobs/${job.id}/result`, { as });
 }

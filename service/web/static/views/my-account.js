@@ -101,7 +101,9 @@ function Inviting({ whole }) {
 
 function Everything({ whole, name }) {
   const { busy, error, attempt } = useActing();
-  const save = () => attempt(async () => saveFile(`${name}.zip`, await everything(whole)));
+  const [leaving] = useState(() => new AbortController());
+  useEffect(() => () => leaving.abort(), []);
+  const save = () => attempt(async () => saveFile(`${name}.zip`, await everything(whole, leaving.signal)));
   return html`<details class="panel"><summary>${say("me.everything")}</summary><p>${say("me.everything_what")}</p>
     <p class="buttons"><button type="button" class="plain" disabled=${busy} onClick=${save}>${say("me.everything_save")}</button></p>
     <p role="status">${busy && say("app.loading")}</p><${Trouble} error=${error} /></details>`;
