@@ -19,7 +19,7 @@ from service.clubs.model import Membership
 from service.clubs.store.members import ClubStore
 from service.database.ids import read_id
 from service.errors import Fault, Invalid, InvalidQuery, NotFound, OverLimit, Sentence
-from service.evaluation.cost import Cost, Sizes, cost_of_evaluation
+from service.evaluation.cost import Cost, Sizes, cost_of_evaluation, together
 from service.evaluation.document_sizes import sizes_of_document, stated_places
 from service.facts.kinds import value_kind_of
 from service.facts.own_vocabularies import OwnVocabulary
@@ -29,7 +29,8 @@ from service.http.dependencies import Received
 from service.http.elsewhere import Elsewhere, is_inside
 from service.http.wire import Day, In, OtherForm, QueryIn, RevisionNumber, read
 from service.progress.actions.inputs import DefinitionReference, SentIssue
-from service.progress.actions.sizes import sizes_of_set
+from service.progress.actions.search import sets_named
+from service.progress.actions.sizes import sizes_of_set, sizes_of_sets
 from service.progress.actions.stored_set import find_revision
 from service.reference.actions import SentDocument
 from service.reference.model import IssueName
@@ -368,6 +369,18 @@ async def weigh_set(
         return
     sizes = await context.read(lambda connection: sizes_of_set(connection, owner, identity, number, solver_seconds))
     await work.weigh(cost_of_evaluation(sizes).times(times, "evaluations", certain))
+
+
+async def weigh_filter(work: Elsewhere, context: runtime.Context, owner: Owner, rule: str | None) -> None:
+    """Weighs the evaluations of the sets that a filter of holdings names, see `Elsewhere.weigh`."""
+    if rule is None or is_inside(work.request):
+        return
+    named = sets_named(rule)
+    if named:
+        sizes = await context.read(lambda connection: sizes_of_sets(connection, owner, named))
+        await work.weigh(
+            together("evaluating the sets", [cost_of_evaluation(one).if_not_kept() for one in sizes], "sets")
+        )
 
 
 async def weigh_members(

@@ -62,6 +62,12 @@ async def test_answers_are_the_same(service: Running, elsewhere: Running) -> Non
         ("HEAD", f"/v1/definitions/{stored}/evaluation", None, headers),
         ("GET", f"/v1/definitions/{stored}/check", None, headers),
         ("GET", "/v1/doubts", None, headers),
+        ("GET", f"/v1/holdings?filter=set('{stored}') = 'pony'", None, headers),
+        ("GET", f"/v1/holdings/labels?filter=set('{stored}') IS NOT NULL", None, headers),
+        # What names no set is done here, and so is what is wrong with it.
+        ("GET", "/v1/holdings?filter=grade > 22", None, headers),
+        ("GET", "/v1/holdings?filter=set('nothing') = 'pony'", None, headers),
+        ("GET", "/v1/holdings?filter=set(", None, headers),
     ]
     for method, path, body, sent in asked:
         here = await service.client.request(method, path, json=body, headers=sent)
@@ -71,7 +77,30 @@ async def test_answers_are_the_same(service: Running, elsewhere: Running) -> Non
         assert there.headers["content-type"] == here.headers["content-type"]
     tally = elsewhere.app.state.members.tally, elsewhere.app.state.strangers.tally
     # The one of HEAD was kept.
-    assert (tally[0].done, tally[1].done) == (9, 3), "all of it was done elsewhere"
+    assert (tally[0].done, tally[1].done) == (11, 3), "all of it was done elsewhere"
+
+
+async def test_what_is_written_after_an_evaluation_is_done_elsewhere_too(elsewhere: Running) -> None:
+    headers, client = elsewhere.collector(), elsewhere.client
+    for coin in COINS:
+        await client.post("/v1/holdings", json=coin, headers=headers)
+    made = await client.post("/v1/definitions", json={"document": SET}, headers=headers)
+    address, before = made.headers["Location"], elsewhere.app.state.members.tally.done
+    noted = await client.post(f"{address}/history", json={}, headers={**headers, "Idempotency-Key": "once"})
+    assert noted.status_code == 200, noted.text
+    again = await client.post(f"{address}/history", json={}, headers={**headers, "Idempotency-Key": "once"})
+    assert again.content == noted.content
+    version = (await client.get(address, headers=headers)).headers["ETag"]
+    published = await client.post(f"{address}/revisions?acknowledged=true", headers={**headers, "If-Match": version})
+    assert published.status_code == 201, published.text
+    adopted = await client.put(
+        f"{address}/adoption", json={"revision": 1}, headers={**headers, "If-Match": published.headers["ETag"]}
+    )
+    assert adopted.status_code == 200, adopted.text
+    grown = (await client.get(f"{address}/history", headers=headers)).json()
+    assert (len(grown["items"]), grown["noted_on"]) == (len(noted.json()["changes"]), noted.json()["noted_on"])
+    # Twice the note, which is evaluated before its key is looked up; what publishing checks; and the adoption.
+    assert elsewhere.app.state.members.tally.done - before == 4
 
 
 async def test_an_answer_that_was_made_elsewhere_is_kept(elsewhere: Running) -> None:

@@ -23,7 +23,9 @@ from service.holdings.sync.field_names import FlatValue, all_as_told, as_told, s
 from service.holdings.sync.record import ValueConflict
 from service.http.conditional import IfMatch, IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner, HoldingId, Unread, UnreadPatch
+from service.http.elsewhere import Work
 from service.http.idempotency import IdempotencyKey
+from service.http.inputs import weigh_filter
 from service.http.openapi import problems, router
 from service.http.pagination import PageQuery, identity_key, page, sorted_page
 from service.http.responses import NEXT_PAGE, Created, Reply, Sends, Tagged, created, encode, tagged
@@ -228,9 +230,9 @@ def create_holding(
     return key.once(context.database, owner, act)
 
 
-@holdings.get("")
+@holdings.get("", responses=problems("too-heavy"))
 async def list_holdings(
-    request: Request, context: Context, owner: CurrentOwner, query: Annotated[SearchQuery, Query()]
+    request: Request, context: Context, owner: CurrentOwner, query: Annotated[SearchQuery, Query()], work: Work
 ) -> Annotated[Reply[HoldingPageOut], Sends(headers=NEXT_PAGE)]:
     """The owner's holdings, filtered and sorted, page by page."""
     total: int | UnsetType = UNSET
@@ -245,6 +247,7 @@ async def list_holdings(
             )
         )
     else:
+        await weigh_filter(work, context, owner, query.filter)
         fitting = await context.compute(
             lambda: search(context, owner, query.filter, query.sort, doubtful=query.doubtful, words=query.q)
         )

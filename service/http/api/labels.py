@@ -18,7 +18,7 @@ from service.http.api.sync import MOST_ASKED, HoldingIds
 from service.http.conditional import IfNoneMatch, entity_tag
 from service.http.dependencies import Context, CurrentOwner
 from service.http.elsewhere import Work
-from service.http.inputs import weigh_set
+from service.http.inputs import weigh_filter, weigh_set
 from service.http.languages import CONTENT_LANGUAGE, IN_ENGLISH, AskedLanguage, stamped
 from service.http.negotiation import Forms, TextForm, of_form
 from service.http.openapi import problems, router
@@ -124,6 +124,7 @@ async def list_labels(
     language = of_form(asked_language, form)
     if query.definition is not None:
         await weigh_set(work, context, owner, query.definition)
+    await weigh_filter(work, context, owner, query.filter)
     held, sets = await context.read(lambda connection: _read(connection, owner, query))
     asked = (query.ids, query.filter, query.sheet, query.first)
     tag = entity_tag("labels", *held.version(day), sets, *asked, form, *stamped(language))

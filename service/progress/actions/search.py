@@ -70,6 +70,15 @@ def search(
     return FoundHoldings(read.order, searched.in_order(read.order), fitting, searched.held)
 
 
+def sets_named(rule: str) -> tuple[str, ...]:
+    """The ids of the definitions that a filter names by set(...), as they stand there; none of a rule that is not valid, of which
+    the search tells what is wrong."""
+    try:
+        return tuple(dict.fromkeys(with_places(parse(rule))[1].values()))
+    except Invalid:
+        return ()
+
+
 def count_coins(context: Context, owner: Owner, name: str | None) -> HoldingCounts:
     """How many coins that are held have which value of an attribute; without a name, of how many each attribute is known. What
     issues say and the account presumes counts as known. Raises InvalidQuery for an attribute that there is not."""
