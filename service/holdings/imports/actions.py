@@ -21,12 +21,14 @@ from service.accounts.store import AccountStore
 from service.database.ids import new_id
 from service.errors import Conflict, Fault, Invalid, InvalidQuery, Sentence, Tell
 from service.facts.attributes import Attributes, UnknownAttribute, unknown_attributes
-from service.facts.holding import check_facts, pointer_step
+from service.facts.holding import check_facts, pointer_step, unknown_attribute
 from service.facts.vocabulary import Vocabulary
 from service.formats.money import order_of_days
 from service.formats.xlsx import BrokenCell
 from service.holdings import actions
 from service.holdings.imports.columns import (
+    FACT_PREFIX,
+    SHEET_COLUMNS,
     ColumnMapping,
     MappedColumn,
     SheetColumn,
@@ -216,9 +218,11 @@ def _faults_of_facts(facts: Mapping[str, Any], pointer: str, attributes: Attribu
 
 
 def _faults_of_answers(answers: Mapping[str, Mapping[str, Any]], attributes: Attributes) -> list[Fault]:
-    """Those of values that no holding could have."""
+    """Those of fields that there are not, and of values that no holding could have."""
     faults: list[Fault] = []
     for name, given in answers.items():
+        if name.removeprefix(FACT_PREFIX) not in attributes and name not in SHEET_COLUMNS:
+            faults.append(unknown_attribute(name, attributes).under(f"/answers/{pointer_step(name)}"))
         for value, answer in given.items():
             if answer is not None and name in attributes:
                 at = f"/answers/{pointer_step(name)}/{pointer_step(value)}"

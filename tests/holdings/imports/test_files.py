@@ -341,8 +341,10 @@ def test_constants_hold_where_a_row_says_nothing_else() -> None:
     assert [row.facts["issuer"] for row in read.sent] == ["GB", "PT"]
     assert {row.facts["object_kind"] for row in read.sent} == {"coin"}
     with pytest.raises(Invalid) as refusal:
-        looked(b"No\n1\n", constants={"grade": 99}, answers={"strike": {"x": "prof"}})
-    assert [fault.pointer for fault in refusal.value.faults] == ["/constants/grade", "/answers/strike/x"]
+        looked(b"No\n1\n", constants={"grade": 99}, answers={"strike": {"x": "prof"}, "isuer": {"x": "GB"}})
+    faults = refusal.value.faults
+    assert [fault.pointer for fault in faults] == ["/constants/grade", "/answers/strike/x", "/answers/isuer"]
+    assert faults[-1].message == "unknown attribute 'isuer': did you mean 'issuer'?"
 
 
 # --- files that were made to hurt --------------------------------------------------------------------------------------
