@@ -786,3 +786,10 @@ def test_every_template_is_a_sound_start(page: Page, collector: Collector) -> No
         ("grade", "between", [20, 30]),
         ("main_motifs", "has_all", ["lion"]),
     ]
+
+
+def test_a_set_that_has_no_place_yet_is_told_in_words_of_the_builder(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open("/app/build/new")
+    page.until(".findings .finding", says="The set has no place yet: add one.")
+    assert "slots" not in page.text(".effect")

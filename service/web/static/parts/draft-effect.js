@@ -20,8 +20,10 @@ function Finding({ finding, document, label, terms, goTo, acknowledged, acknowle
   const part = partAt(document, finding.pointer);
   const entry = focusOf(finding.pointer);
   const isWarning = finding.severity === "warning";
+  // A set begins without one, and what a document would lack is no word for whoever fills in forms.
+  const isEmpty = finding.code === "empty" && finding.pointer === "";
   return html`<li class="finding severity-${finding.severity}">
-    <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${worded(finding)}</p>
+    <p><strong>${say(`build.severity_${finding.severity}`)}</strong> ${isEmpty ? say("build.no_place_yet") : worded(finding)}</p>
     ${finding.example && html`<p class="hint">${say("build.example_coin", { facts: exampleInWords(finding.example, label, terms) })}</p>`}
     <p class="buttons">
       ${(part ?? entry) !== null && html`<button type="button" class="plain" onClick=${() => goTo(part, entry)}>${say(part === null ? "build.go_to_entry" : "build.go_to_place")}</button>`}
