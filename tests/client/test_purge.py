@@ -315,11 +315,11 @@ class Undone(Exception):
     [
         (0, None, (0, 0)),
         (30, None, (9, 2)),
-        (100_000, None, (0, 0)),
-        (100_000, 30, (0, 2)),
+        (36_500, None, (0, 0)),
+        (36_500, 30, (0, 2)),
         (0, 30, (0, 2)),
         (30, 0, (9, 0)),
-        (30, 100_000, (9, 0)),
+        (30, 36_500, (9, 0)),
     ],
 )
 def test_the_daily_maintenance_keeps_it_for_as_long_as_the_settings_say(

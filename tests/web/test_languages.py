@@ -248,7 +248,7 @@ def texts_of(answer: Any) -> Iterator[str]:
 def not_said(page: Page, *more: Any) -> list[tuple[str, str]]:
     """The texts on the page that are neither the app's words nor what the service answered, now or before (`more`)."""
     answers = [page.run("return window.answered"), *more]
-    known = "\n".join([*texts_of(answers), page.text(".who span")]).lower()
+    known = "\n".join([*texts_of(answers), page.text(".who a")]).lower()
     found = []
     for where, text in page.run(SHOWN):
         rest = text
