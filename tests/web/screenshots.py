@@ -45,6 +45,9 @@ SIMPLE = (
     ("new-set", "/app/build/new", ".starts"),
     ("pair", "/pair?user_code=BCDF-GHJK", "form"),
     ("take", "/app/take", "form"),
+    ("lists", "/app/lists", ".adding"),
+    ("my-account", "/app/account", "main form, main details"),
+    ("join", "/app/join", "form"),
 )
 
 

@@ -10,10 +10,10 @@ function focusBack({ pressed, around }) {
   /** @type {HTMLElement | null | undefined} */ (near.find((one) => one !== null))?.focus();
 }
 
-/** @returns {{busy: boolean, error: Error | null, attempt: (act: () => Promise<unknown>) => Promise<void>}} */
+/** @returns {{busy: boolean, error: any, attempt: (act: () => Promise<unknown>) => Promise<void>}} */
 export function useActing() {
   const [busy, setBusy] = useState(false);
-  const [error, setError] = useState(null);
+  const [error, setError] = useState(/** @type {any} */ (null));
   // A button that cannot be pressed meanwhile loses the focus.
   const before = useRef(null);
   // A second press may come before the button is painted as one that cannot be pressed.

@@ -41,7 +41,7 @@ function bettersWords({ criterion, from, to, place }, label, labelOf) {
 }
 
 /** Whether it is known that the coin fits where it would count most. @param {import("../sheet/effect.js").Answer} answer */
-const isSure = ({ at, fits }) => (at ?? null) === null || fits.some((one) => at === one || at.startsWith(`${one}/`));
+const isSure = ({ at, fits }) => !at || fits.some((one) => at === one || at.startsWith(`${one}/`));
 
 /** The word of an answer. @param {import("../sheet/effect.js").Answer} answer */
 export const answerWord = (answer) => say(answer.effect === "fills" && !isSure(answer) ? "answer.fills_perhaps" : `answer.${answer.effect}`);

@@ -84,7 +84,7 @@ export function DraftEffect({ document, preview, entry, attributes, goTo, acknow
     ${holdings !== null && html`<p class="figures" aria-live="polite">${say("build.of_my_coins", { coins: number(holdings.coins), fit: number(holdings.fit), may: number(holdings.may_fit), nowhere: number(holdings.fit_nowhere) })}</p>`}
     ${id !== undefined && html`<section aria-label=${say("build.this_place")}>
       ${preview.places_in_words[id] && html`<p class="takes">${preview.places_in_words[id]}</p>`}
-      ${isFree && places.length > 0 && html`<p class="fits" aria-live="polite">${say("build.place_line", { label: entry.part.label || id, fit: number(places[0].fit.coins), may: number(places[0].may_fit.coins) })}</p>`}
+      ${isFree && places.length > 0 && html`<p class="fits" aria-live="polite">${say("build.place_line", { label: entry?.part.label || id, fit: number(places[0].fit.coins), may: number(places[0].may_fit.coins) })}</p>`}
       ${!isFree && places.length > 0 && html`<p class="fits" aria-live="polite">${say("build.place_figures", { fit: number(figures.fit), may: number(figures.may), elsewhere: number(figures.elsewhere) })}</p>`}
       ${places.length > 1 && html`<p>${say("count.places", { n: places.length })}</p>`}
       ${places.length === 1 && html`

@@ -141,8 +141,8 @@ function FromTemplate({ id, attributes, document, change }) {
 }
 
 /**
- * @param {{id: string, document: object, attributes: Map<string, object>, change: (document: object, id?: string) => void, page: number | null}} of
- *   `change` is told the id of the place to show; `page`: on which page places are put
+ * @param {{id: string, document: object, attributes: Map<string, object>, change: (document: object, id?: string | null) => void, page: number | null}} of
+ *   `change` is told the id of the place to show, null: none; `page`: on which page places are put
  */
 export function DraftStarts({ id, document, attributes, change, page }) {
   const [way, setWay] = useState("");

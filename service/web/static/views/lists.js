@@ -26,7 +26,8 @@ export function Lists() {
   const [notice, setNotice] = useState("");
   const adding = useActing();
   const { lists, documents, attributes } = loaded ?? { lists: [], documents: [], attributes: new Map() };
-  const calledBy = new Map(lists.map(({ name, label }) => [name, label || name]));
+  const calledBy = new Map(lists.map(({ name, label }) => /** @type {[string, string]} */ ([name, label || name])));
+  /** @param {Record<string, any>} list */
   const listName = ({ name, label, extends: base }) => label || (base ? say("mine.added_to", { what: calledBy.get(base) ?? base }) : name);
   // By what does not change while somebody types.
   const own = lists.filter((one) => one.private).sort((one, other) => inOrder(one.name, other.name));
