@@ -6,6 +6,7 @@ import { Changes } from "../parts/changes.js";
 import { useLoaded } from "../parts/data.js";
 import { Field, Form } from "../parts/form.js";
 import { html, useState } from "../parts/html.js";
+import { InvitationLink, Invitations } from "../parts/invitations.js";
 import { go } from "../parts/navigation.js";
 import { OfferForm } from "../parts/offering.js";
 import { Panel } from "../parts/panel.js";
@@ -115,11 +116,8 @@ function Invite({ club }) {
       if (made?.id === id) setMade(null);
       await again();
     });
-  const link = made && `${location.origin}/app/clubs#invitation=${encodeURIComponent(made.invitation)}`;
   return html`<p>${say("invite.what")}</p>
-    ${made && html`<div class="notice made" role="status"><p>${say("invite.once")}</p>
-      <div class="field"><label for="invite-link">${say("invite.link")}</label>
-        <input id="invite-link" readonly value=${link} onFocus=${(event) => event.target.select()} /></div></div>`}
+    ${made && html`<${InvitationLink} path="/app/clubs" invitation=${made.invitation} once=${say("invite.once")} />`}
     <${Form} submit=${invite} label=${say("invite.do")}>
       <${Field} name="note" label=${say("invite.note")} hint=${say("invite.note_hint")} required=${false} autocomplete="off" />
       <div class="field"><label for="invite-role">${say("invite.role")}</label>
@@ -128,8 +126,7 @@ function Invite({ club }) {
         <select id="invite-days" name="days">${[7, 1, 30].map((n) => html`<option key=${n} value=${n}>${say("invite.n_days", { n })}</option>`)}</select></div>
     </${Form}>
     <${Trouble} error=${error ?? refused} />
-    <ul class="rows">${(invitations ?? []).map((one) => html`<li key=${one.id}>${one.note ?? say("invite.nameless")} <span class="of">${say(`invite.is_${one.status}`)}</span>
-      ${one.status === "open" && html`<p class="buttons"><button type="button" class="plain" disabled=${busy} onClick=${() => revoke(one.id)}>${say("invite.revoke")}</button></p>`}</li>`)}</ul>`;
+    <${Invitations} invitations=${invitations ?? []} busy=${busy} revoke=${revoke} />`;
 }
 
 const DEEDS = {

@@ -4,16 +4,10 @@ import { say } from "../kept/words.js";
 import { useLoaded } from "../parts/data.js";
 import { Field, Form } from "../parts/form.js";
 import { html, useState } from "../parts/html.js";
+import { invited } from "../parts/invitations.js";
 import { go } from "../parts/navigation.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
-
-/** The invitation behind # in the address, which a browser sends to no server; it is taken away. */
-function invited() {
-  const text = new URLSearchParams(location.hash.slice(1)).get("invitation") ?? "";
-  if (text !== "") history.replaceState(null, "", location.pathname);
-  return text;
-}
 
 /** @param {{session: import("../kept/session.js").Session}} of */
 export function Clubs({ session }) {

@@ -4,14 +4,8 @@ import { withPassword } from "../kept/session.js";
 import { say } from "../kept/words.js";
 import { Field, Form } from "../parts/form.js";
 import { html, useState } from "../parts/html.js";
+import { invited } from "../parts/invitations.js";
 import { Title } from "../parts/title.js";
-
-/** The invitation behind # in the address, which a browser sends to no server; it is taken away. */
-function invited() {
-  const text = new URLSearchParams(location.hash.slice(1)).get("invitation") ?? "";
-  if (text !== "") history.replaceState(null, "", location.pathname);
-  return text;
-}
 
 /** @param {{signedIn: (session: object, to: string) => void}} of */
 export function Join({ signedIn }) {

@@ -7,6 +7,7 @@ import { useActing } from "../parts/acting.js";
 import { useLoaded } from "../parts/data.js";
 import { Field, Form } from "../parts/form.js";
 import { html, useEffect, useState } from "../parts/html.js";
+import { InvitationLink, Invitations } from "../parts/invitations.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 
@@ -86,17 +87,13 @@ function Inviting({ whole }) {
     if (made?.id === id) setMade(null);
     await again();
   });
-  const link = made && `${location.origin}/app/join#invitation=${encodeURIComponent(made.invitation)}`;
   return html`<details class="panel"><summary>${say("me.invite")}</summary><p>${say("me.invite_what")}</p>
-    ${made && html`<div class="notice made" role="status"><p>${say("me.invite_once")}</p>
-      <div class="field"><label for="invite-link">${say("invite.link")}</label>
-        <input id="invite-link" readonly value=${link} onFocus=${(event) => event.target.select()} /></div></div>`}
+    ${made && html`<${InvitationLink} path="/app/join" invitation=${made.invitation} once=${say("me.invite_once")} />`}
     <${Form} submit=${make} label=${say("invite.do")}>
       <${Field} name="note" label=${say("invite.note")} required=${false} autocomplete="off" />
     </${Form}>
     <${Trouble} error=${error ?? refused} />
-    <ul class="rows">${(all ?? []).map((one) => html`<li key=${one.id}>${one.note ?? say("invite.nameless")} <span class="of">${say(`invite.is_${one.status}`)}</span>
-      ${one.status === "open" && html`<p class="buttons"><button type="button" class="plain" disabled=${busy} onClick=${() => revoke(one.id)}>${say("invite.revoke")}</button></p>`}</li>`)}</ul></details>`;
+    <${Invitations} invitations=${all ?? []} busy=${busy} revoke=${revoke} /></details>`;
 }
 
 function Everything({ whole, name }) {
