@@ -34,8 +34,7 @@ NOT_ALLOWED: Final = "not allowed any more"
 class SentRow(msgspec.Struct, frozen=True):
     """A row that is right by itself. `own` are own fields that it gives, `facts` those that it records, `cleared` the
     facts that it says are not recorded: all else of a holding stays as it is. `kept` are headings and cells that no field
-    takes: they go into the note. `row` counts from 1; `line` is the one of the file, where there
-    is a file."""
+    takes: they go into the note. `row` counts from 1; `line` is the one of the file, if there is one."""
 
     row: int
     id: str | None
