@@ -399,6 +399,23 @@ def test_a_draft_that_was_overtaken_is_stored_in_the_others_place_if_its_owner_s
     assert collector.ask("GET", path).json()["document"] == {**stored.json()["document"], "title": "Of this browser"}
 
 
+def test_a_draft_that_was_overtaken_can_be_dropped_for_the_other(page: Page, collector: Collector) -> None:
+    page.sign_in(collector.token)
+    page.open(f"/app/build/{collector.set}")
+    page.until(".effect .figures")
+    path = f"/v1/definitions/{collector.set}"
+    stored = collector.ask("GET", path)
+    other = {**stored.json()["document"], "title": "Of another device"}
+    collector.ask("PUT", path, json={"document": other}, headers={"If-Match": stored.headers["ETag"]})
+    page.type_into("Title", "Of this browser")
+    page.until(".publish button:enabled", says="Save the draft").click()
+    page.until(".publish .trouble", says="another draft of it was saved elsewhere")
+    page.click(".draft-state button", says="Drop these changes")
+    page.until("h1", says="Of another device")
+    # Nothing is left to be put in the other's place.
+    assert page.all(".publish .trouble") == []
+
+
 def test_the_places_of_a_free_choice_count_a_coin_once(page: Page, collector: Collector) -> None:
     collector.change("f2", denomination="sixpence")
     page.sign_in(collector.token)

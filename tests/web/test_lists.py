@@ -150,7 +150,8 @@ def test_a_list_comes_from_a_file_and_goes_into_one(page: Page, collector: Colle
     # Once more it is there already.
     page.until("#dropped-file").send_keys(str(file))
     page.until(".trouble", says="there is a vocabulary 'prints' already")
-    # What is saved as a file can be read.
+    # What is saved as a file can be read, and has what was typed last.
+    terms(page, "fin")
     page.run(
         "window.saved = null; const made = URL.createObjectURL; URL.createObjectURL = (blob) => {"
         " blob.text().then((text) => { window.saved = text; }); return made.call(URL, blob); }"
@@ -160,7 +161,7 @@ def test_a_list_comes_from_a_file_and_goes_into_one(page: Page, collector: Colle
     text = page.run("return window.saved")
     collector.ask("DELETE", "/v1/vocabularies/prints", {"If-Match": "*"})
     collector.ask("POST", "/v1/vocabularies", {"Content-Type": "text/turtle"}, content=text.encode())
-    assert by_terms(kept(collector)["prints"]) == {"paw": [], "fox": ["paw"]}
+    assert by_terms(kept(collector)["prints"]) == {"paw": [], "fox": ["paw"], "fin": []}
 
 
 def test_a_list_of_a_set_becomes_one_for_all_sets(page: Page, collector: Collector) -> None:

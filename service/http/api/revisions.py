@@ -152,8 +152,9 @@ async def adopt_revision(
 
     # Whether it is there, and still what the caller read, comes before what is wrong with the body.
     await context.read(lambda connection: expect(DefinitionStore(connection, owner).line(id)))
+    number = body.read().revision
     await weigh_set(work, context, owner, id, times=2, certain=0, solver_seconds=0)
-    line, answer = await adoption.adopt_revision(context, owner, id, body.read().revision, expect=expect)
+    line, answer = await adoption.adopt_revision(context, owner, id, number, expect=expect)
     return tagged(answer, definition_tag(line))
 
 

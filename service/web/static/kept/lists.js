@@ -43,25 +43,34 @@ export function savingList(name, etag, told) {
   let version = etag;
   /** @type {object | null} */
   let waiting = null;
-  let isSending = false;
+  /** @type {Promise<void> | null} */
+  let sending = null;
   let timer = 0;
+  const all = async () => {
+    while (waiting !== null) {
+      const body = waiting;
+      waiting = null;
+      try {
+        const answer = await ask("PUT", pathOf(name), { body, headers: { "If-Match": version } });
+        version = String(answer.headers.get("ETag"));
+      } catch (error) {
+        // A newer change has all that this one had.
+        waiting ??= body;
+        told("unsaved", error);
+        return;
+      }
+    }
+    told("saved", null);
+  };
+  /** Sends what waits; comes back when nothing is on its way any more. */
   const now = async () => {
     clearTimeout(timer);
-    if (isSending || waiting === null) return;
-    const body = waiting;
-    [waiting, isSending] = [null, true];
-    try {
-      const answer = await ask("PUT", pathOf(name), { body, headers: { "If-Match": version } });
-      version = String(answer.headers.get("ETag"));
-      isSending = false;
-      if (waiting === null) told("saved", null);
-      else await now();
-    } catch (error) {
-      // A newer change has all that this one had.
-      waiting ??= body;
-      isSending = false;
-      told("unsaved", error);
+    if (sending === null && waiting !== null) {
+      sending = all().finally(() => {
+        sending = null;
+      });
     }
+    await sending;
   };
   return {
     /** @param {List} list */
@@ -72,7 +81,7 @@ export function savingList(name, etag, told) {
       told("saving", null);
     },
     now,
-    isSaved: () => waiting === null && !isSending,
+    isSaved: () => waiting === null && sending === null,
     version: () => version,
   };
 }

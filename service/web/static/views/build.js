@@ -75,6 +75,8 @@ function Builder({ set, first, known }) {
   const keptAs = useRef(set);
   const [draft, setDraft] = useState(first);
   const [chosen, setChosen] = useState(null);
+  // What publishing was told of a draft says nothing of the one that is read afterwards.
+  const [discarded, setDiscarded] = useState(0);
   const [focus, setFocus] = useState(/** @type {string | null} */ (null));
   const choose = (part) => {
     setChosen(part);
@@ -171,10 +173,11 @@ function Builder({ set, first, known }) {
         faults=${reading?.faults ?? []} waiting=${reading === undefined && typeof rule !== "string"} change=${(text) => put(pointer, text)} />
       <p class="hint">${say("build.rule_hint")}</p>`,
     does: html`<${DraftEffect} document=${document} preview=${preview} entry=${entry} attributes=${attributes} goTo=${goTo} acknowledged=${acknowledged} acknowledge=${acknowledge} change=${change} />
-      <${Publish} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} fresh=${settled.current === document} />`,
+      <${Publish} key=${discarded} id=${id} draft=${draft} preview=${preview} acknowledged=${acknowledged} fresh=${settled.current === document} />`,
   };
   const discard = async () => {
     await dropDraft(id);
+    setDiscarded((before) => before + 1);
     const found = await load(id);
     settled.current = undefined;
     setDraft((before) => ({ ...found, changes: (before.changes ?? 0) + 1 }));

@@ -110,7 +110,10 @@ function Editor({ read, title, base, attributes, documents, changed, gone, again
     await deleteList(name, kept.version());
     gone();
   });
-  const download = () => attempt(async () => saveFile(`${name}.ttl`, await listAsFile(name)));
+  const download = () => attempt(async () => {
+    await saving.current?.now();
+    saveFile(`${name}.ttl`, await listAsFile(name));
+  });
   const work = { document: { vocabularies: [list] }, attributes, change: (make) => put(make({ vocabularies: [now.current] }).vocabularies[0]) };
   const reading = async (term) => setsWithTerm(documents, term).map((where) => ({ where, finding: null }));
   const sets = setsWithList(documents, name);

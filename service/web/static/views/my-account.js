@@ -42,14 +42,15 @@ export function MyAccount({ session, gone }) {
 }
 
 function Password({ whole, has, changed }) {
-  const [done, setDone] = useState(false);
+  // How often it was changed: the fields are empty after each time.
+  const [done, setDone] = useState(0);
   const change = async ({ before, password }) => {
     await changePassword(whole, before ?? "", password);
-    setDone(true);
+    setDone(done + 1);
     changed();
   };
   return html`<details class="panel"><summary>${say("me.password")}</summary>
-    ${done && html`<p class="notice" role="status">${say("me.password_changed")}</p>`}
+    ${done > 0 && html`<p class="notice" role="status">${say("me.password_changed")}</p>`}
     <${Form} key=${done} submit=${change} label=${say("account.set_password")}>
       ${has && html`<${Field} name="before" label=${say("me.old_password")} type="password" autocomplete="current-password" />`}
       <${Field} name="password" label=${say("account.new_password")} type="password" autocomplete="new-password" hint=${say("account.password_hint")} />
