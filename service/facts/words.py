@@ -56,9 +56,7 @@ def singulars(word: str) -> Iterator[str]:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that is near enough to be meant, or None. Of several as near, the first."""
-    words = list(dict.fromkeys(known))
-    found = nearest_folded(folded(word), [folded(one) for one in words], most=1)
-    return words[found[0]] if found else None
+    return NearWords(known).nearest(word)
 
 
 class NearWords:
