@@ -177,7 +177,7 @@ def note_wants(
 
 def known_attributes(connection: Connection, owner: Owner, core: Attributes) -> Attributes:
     """The core attributes and those that the owner's definitions declare."""
-    return extended(core, declared(DefinitionStore(connection, owner).declarations().attributes))
+    return extended(core, declared(DefinitionStore(connection, owner).declarations()))
 
 
 @dataclass(frozen=True, slots=True)

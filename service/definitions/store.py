@@ -4,9 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
-from sqlalchemy import BindParameter, Connection, Row, Select, and_, bindparam, delete, insert, select, update
+from sqlalchemy import (
+    BindParameter,
+    Connection,
+    Row,
+    Select,
+    Text,
+    and_,
+    bindparam,
+    delete,
+    insert,
+    select,
+    type_coerce,
+    update,
+)
 
 from service.accounts.model import Owner
 from service.definitions.model import NO_DECISIONS, Decisions, Revision, RevisionStatus, StoredDefinition, WantNotes
@@ -19,11 +32,9 @@ _PAGE = 100
 _owned_by: BindParameter[str] = bindparam("owner")
 _OF_LINE = [column for column in definition.c if column.name not in ("declares", "carries")]
 _LINE = select(*_OF_LINE).where(definition.c.owner_id == _owned_by, definition.c.id == bindparam("definition"))
-_DECLARATIONS = (
-    select(definition.c.declares, definition.c.carries)
-    .where(definition.c.owner_id == _owned_by)
-    .order_by(definition.c.id)
-)
+_DECLARATIONS = select(definition.c.declares).where(definition.c.owner_id == _owned_by).order_by(definition.c.id)
+_carried = type_coerce(definition.c.carries, Text)
+_CARRIED = select(_carried).where(definition.c.owner_id == _owned_by, _carried != "[]").order_by(definition.c.id)
 _REVISION = select(definition_revision).where(
     definition_revision.c.owner_id == _owned_by,
     definition_revision.c.definition_id == bindparam("definition"),
@@ -46,13 +57,6 @@ def _page(continued: bool) -> Select[Any]:
     query = select(*_OF_LINE, *shown).select_from(definition.outerjoin(table, newest))
     query = query.where(definition.c.owner_id == _owned_by).order_by(definition.c.id).limit(bindparam("most"))
     return query.where(definition.c.id > bindparam("after")) if continued else query
-
-
-class Declarations(NamedTuple):
-    """Of each definition the `attributes` that it declares; the `vocabularies` of each that carries some."""
-
-    attributes: list[list[Mapping[str, Any]]]
-    vocabularies: list[list[Mapping[str, Any]]]
 
 
 class DefinitionStore:
@@ -115,10 +119,14 @@ class DefinitionStore:
             found.append((line, draft or _published(row, "revision_")))
         return tuple(found)
 
-    def declarations(self) -> Declarations:
-        """What the owner's definitions declare, as it stands in their documents."""
-        found = self._connection.execute(_DECLARATIONS, {"owner": self._owner.id}).all()
-        return Declarations([row.declares for row in found], [row.carries for row in found if row.carries])
+    def declarations(self) -> list[list[Mapping[str, Any]]]:
+        """The attributes that each of the owner's definitions declares, as they stand in its document."""
+        return list(self._connection.execute(_DECLARATIONS, {"owner": self._owner.id}).scalars())
+
+    def carried(self) -> tuple[str, ...]:
+        """The vocabularies of each of the owner's definitions that carries some, as JSON text: who asks often wants to know
+        whether they changed, and seldom reads them."""
+        return tuple(self._connection.execute(_CARRIED, {"owner": self._owner.id}).scalars())
 
     def documents(self) -> Iterator[Mapping[str, Any]]:
         """The documents of the owner's definitions: of each its draft, or else its newest revision."""

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 from msgspec import structs
 from sqlalchemy import Connection
 
 from service.accounts.model import Owner
-from service.database.types import written
+from service.database.types import read_back, written
 from service.definitions.model import declared as declared_attributes
 from service.definitions.model import extended
-from service.definitions.store import Declarations, DefinitionStore
+from service.definitions.store import DefinitionStore
 from service.errors import Fault, Invalid, InvalidQuery, NotFound, Sentence
 from service.evaluation.views import Views
 from service.facts.attributes import Attributes
@@ -106,10 +108,11 @@ class _Read:
     def __init__(self, connection: Connection, owner: Owner, rule: str | None, sort: str | None, day: date) -> None:
         self.held = held_by(connection, owner)
         own = IssueStore(connection, owner).own_reference()
-        declared = DefinitionStore(connection, owner).declarations()
+        definitions = DefinitionStore(connection, owner)
+        declared, carried = definitions.declarations(), definitions.carried()
         # All that the columns of a search follow from, beside the holdings.
-        key = ("search", own.version, written(declared), day, stamps())
-        self.searched: Searched = self.held.remember(key, lambda: _searched(self.held, own, declared, day))
+        key = ("search", own.version, written(declared), carried, day, stamps())
+        self.searched: Searched = self.held.remember(key, lambda: _searched(self.held, own, declared, carried, day))
         self.vocabularies = self.searched.vocabularies
         self.order = _order(sort, self.searched.attributes)
         self.filter_attributes = self.searched.filter_attributes
@@ -149,11 +152,17 @@ class _Read:
             raise InvalidQuery(faults, "the filter is not a valid rule; see `errors`") from None
 
 
-def _searched(held: HoldingColumns, own: OwnReference, declared: Declarations, day: date) -> Searched:
+def _searched(
+    held: HoldingColumns,
+    own: OwnReference,
+    declared: Sequence[Sequence[Mapping[str, Any]]],
+    carried: Sequence[str],
+    day: date,
+) -> Searched:
     # Several definitions may carry the same.
-    layers = dict.fromkeys(map(read_carried, declared.vocabularies))
+    layers = [read_carried(read_back(text)) for text in dict.fromkeys(carried)]
     schemes = with_several(reference.vocabularies_with(own), layers)
-    attributes = with_terms(extended(CORE, declared_attributes(declared.attributes)), schemes)
+    attributes = with_terms(extended(CORE, declared_attributes(declared)), schemes)
     looks = Views(
         attributes,
         EvaluationContext(day, schemes),
