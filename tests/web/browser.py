@@ -155,6 +155,20 @@ class Page:
         wait = WebDriverWait(self.driver, PATIENCE_SECONDS, LOOK_AGAIN_SECONDS)
         wait.until(lambda _: self.run(script, *values), script)
 
+    def saved(self, save: Callable[[], object]) -> bytes:
+        """What the page hands to the browser to be saved as a file when this is done."""
+        self.run(
+            "window.saved = null; const made = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => { URL.createObjectURL = made; window.saved = blob; return made.call(URL, blob); }"
+        )
+        save()
+        self.run_until("return window.saved !== null")
+        return bytes(
+            self.driver.execute_async_script(
+                "const [done] = arguments; window.saved.arrayBuffer().then((all) => done([...new Uint8Array(all)]))"
+            )
+        )
+
     def focused(self) -> str:
         return str(self.run("return document.activeElement.dataset.place ?? document.activeElement.tagName"))
 

@@ -378,38 +378,36 @@ def test_what_was_looked_at_is_told_of_no_later_draft(page: Page, collector: Col
     page.until(".publish button", says="Publish")
 
 
-def test_a_draft_that_was_overtaken_is_stored_in_the_others_place_if_its_owner_says_so(
-    page: Page, collector: Collector
-) -> None:
+def overtaken(page: Page, collector: Collector, **otherwise: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
+    """The title is changed here after another device stored its draft: the address, the document before, and the other."""
     page.sign_in(collector.token)
     page.open(f"/app/build/{collector.set}")
     page.until(".effect .figures")
     path = f"/v1/definitions/{collector.set}"
     stored = collector.ask("GET", path)
-    other = {**stored.json()["document"], "summary": "Of another device."}
+    before = stored.json()["document"]
+    other = {**before, **otherwise}
     collector.ask("PUT", path, json={"document": other}, headers={"If-Match": stored.headers["ETag"]})
     page.type_into("Title", "Of this browser")
     page.until(".publish button:enabled", says="Save the draft").click()
     page.until(".publish .trouble", says="another draft of it was saved elsewhere")
+    return path, before, other
+
+
+def test_a_draft_that_was_overtaken_is_stored_in_the_others_place_if_its_owner_says_so(
+    page: Page, collector: Collector
+) -> None:
+    path, before, other = overtaken(page, collector, summary="Of another device.")
     assert "If-Match" not in page.text(".publish")
     assert collector.ask("GET", path).json()["document"] == other
     page.press("Save mine in its place")
     page.until(".draft-state", says="As saved on the service.")
     assert page.all(".publish .trouble") == []
-    assert collector.ask("GET", path).json()["document"] == {**stored.json()["document"], "title": "Of this browser"}
+    assert collector.ask("GET", path).json()["document"] == {**before, "title": "Of this browser"}
 
 
 def test_a_draft_that_was_overtaken_can_be_dropped_for_the_other(page: Page, collector: Collector) -> None:
-    page.sign_in(collector.token)
-    page.open(f"/app/build/{collector.set}")
-    page.until(".effect .figures")
-    path = f"/v1/definitions/{collector.set}"
-    stored = collector.ask("GET", path)
-    other = {**stored.json()["document"], "title": "Of another device"}
-    collector.ask("PUT", path, json={"document": other}, headers={"If-Match": stored.headers["ETag"]})
-    page.type_into("Title", "Of this browser")
-    page.until(".publish button:enabled", says="Save the draft").click()
-    page.until(".publish .trouble", says="another draft of it was saved elsewhere")
+    overtaken(page, collector, title="Of another device")
     page.click(".draft-state button", says="Drop these changes")
     page.until("h1", says="Of another device")
     # Nothing is left to be put in the other's place.

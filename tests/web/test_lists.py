@@ -152,15 +152,9 @@ def test_a_list_comes_from_a_file_and_goes_into_one(page: Page, collector: Colle
     page.until(".trouble", says="there is a vocabulary 'prints' already")
     # What is saved as a file can be read, and has what was typed last.
     terms(page, "fin")
-    page.run(
-        "window.saved = null; const made = URL.createObjectURL; URL.createObjectURL = (blob) => {"
-        " blob.text().then((text) => { window.saved = text; }); return made.call(URL, blob); }"
-    )
-    page.click(".buttons button", says="Save it as a file")
-    page.run_until("return window.saved !== null")
-    text = page.run("return window.saved")
+    text = page.saved(lambda: page.click(".buttons button", says="Save it as a file"))
     collector.ask("DELETE", "/v1/vocabularies/prints", {"If-Match": "*"})
-    collector.ask("POST", "/v1/vocabularies", {"Content-Type": "text/turtle"}, content=text.encode())
+    collector.ask("POST", "/v1/vocabularies", {"Content-Type": "text/turtle"}, content=text)
     assert by_terms(kept(collector)["prints"]) == {"paw": [], "fox": ["paw"], "fin": []}
 
 
