@@ -75,13 +75,13 @@ export async function get(path) {
   return found;
 }
 
-/** All items of a list, page after page. @param {string} path */
-export async function all(path) {
+/** All items of a list, page after page. @param {string} path @param {(path: string) => Promise<any>} [read] gives the page at a path */
+export async function all(path, read = async (next) => (await get(next)).data) {
   const items = [];
   for (let next = path; next; ) {
-    const { data } = await get(next);
-    items.push(...data.items);
-    next = data.next;
+    const page = await read(next);
+    items.push(...page.items);
+    next = page.next;
   }
   return items;
 }

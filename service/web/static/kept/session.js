@@ -7,7 +7,7 @@ import { dropPages } from "./paper.js";
 import { claim, device, end, tellTabs } from "./sending.js";
 import { say } from "./words.js";
 
-export const SCOPES = ["read", "write", "evaluate"];
+const SCOPES = ["read", "write", "evaluate"];
 export const TOKENS = "/v1/account/tokens";
 
 /** @typedef {{token: string, name: string, scopes: string[]}} Session */
@@ -58,26 +58,29 @@ export async function pollPairing(deviceCode) {
   return withToken(made.access_token);
 }
 
+/** @typedef {{token: string | undefined, end: () => Promise<void>}} Whole `token` undefined: that of this browser is good for it */
+
 /**
- * Approves or denies a code. A token that may only read and write takes the password as well: with it a token is made that is
- * good for this, and ended at once.
+ * A token that may do all: that of this browser, else one that is made with the password and is to be ended.
+ * @param {Session} session @param {string} password @param {string} name what it is called in the list of tokens @param {number} seconds how long it is good
+ * @returns {Promise<Whole>}
+ */
+export async function wholeToken(session, password, name, seconds) {
+  if (session.scopes.includes("admin")) return { token: undefined, end: async () => {} };
+  const { access_token: token } = await send("POST", TOKENS, { name: session.name, password, token_name: name, scopes: [...SCOPES, "admin"], expires_in_seconds: seconds });
+  return { token, end: () => ask("DELETE", "/v1/account/token", { as: token }).then(() => {}, () => {}) };
+}
+
+/**
+ * Approves or denies a code. A token that may only read and write takes the password as well.
  * @param {Session} session @param {{user_code: string, approve: boolean, device_name: string}} decision
  */
 export async function decidePairing(session, decision, password) {
-  const path = "/v1/device-pairings/approvals";
-  const body = { ...decision, scopes: SCOPES };
-  if (session.scopes.includes("admin")) return send("POST", path, body);
-  const made = await send("POST", TOKENS, {
-    name: session.name,
-    password,
-    token_name: decision.device_name,
-    scopes: [...SCOPES, "admin"],
-    expires_in_seconds: 60,
-  });
+  const whole = await wholeToken(session, password, decision.device_name, 60);
   try {
-    return await send("POST", path, body, { as: made.access_token });
+    return await send("POST", "/v1/device-pairings/approvals", { ...decision, scopes: SCOPES }, { as: whole.token });
   } finally {
-    await ask("DELETE", "/v1/account/token", { as: made.access_token }).catch(() => {});
+    await whole.end();
   }
 }
 

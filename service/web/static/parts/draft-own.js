@@ -5,12 +5,12 @@ import { inOrder, listed, say } from "../kept/words.js";
 import { OWN } from "../sheet/coins.js";
 import { changedAt, withItem, withoutItem } from "../sheet/draft-rules.js";
 import { listAt } from "../sheet/draft.js";
-import { KINDS, inTreeOrder, kindOfOwn, newFact, newName } from "../sheet/own-facts.js";
+import { KINDS, inTreeOrder, kindOfOwn, newFact, newList, newName } from "../sheet/own-facts.js";
 import { useActing } from "./acting.js";
 import { useLoaded } from "./data.js";
 import { Items, Values, addTo, idOf } from "./draft-items.js";
 import { html, useEffect, useState } from "./html.js";
-import { NewList } from "./new-list.js";
+import { NewList, listLabels, listNamer } from "./new-list.js";
 import { Removing, brokenWithout } from "./removing.js";
 import { Select } from "./select.js";
 import { TermTree } from "./term-tree.js";
@@ -34,8 +34,8 @@ export function OwnFacts({ work }) {
   }, []);
   const facts = listAt(document, FACTS);
   const lists = listAt(document, LISTS);
-  const calledBy = new Map((others ?? []).map(({ name, label }) => [name, label || name]));
-  const listName = ({ name, label, extends: base }) => label || (base ? say("mine.added_to", { what: calledBy.get(base) ?? base }) : name);
+  const calledBy = listLabels(others ?? []);
+  const listName = listNamer(calledBy);
   for (const one of lists) calledBy.set(one.name, listName(one));
   const offered = [...calledBy].sort(([, one], [, other]) => inOrder(one, other));
   const factWords = (item) => {
@@ -69,9 +69,7 @@ export function OwnFacts({ work }) {
       }} />`}
         removing=${({ item, pointer, remove, keep }) => html`<${Removing} find=${() => brokenWithout(document, without(pointer), LISTS)} what=${listName(item)} facts=${[]} remove=${remove} keep=${keep} />`} />
       <${NewList} bases=${(others ?? []).map(({ name }) => name).filter((name) => !lists.some((one) => one.extends === name)).map((name) => [name, calledBy.get(name)])}
-        make=${(label, base) => addTo(work, LISTS, base === null
-          ? { name: newName(label, new Set(calledBy.keys()), "list"), label, concepts: [] }
-          : { name: newName(`${base} more`, new Set(calledBy.keys()), "list"), extends: base, concepts: [] })} /></section>`;
+        make=${(label, base) => addTo(work, LISTS, newList(label, base, calledBy.keys()))} /></section>`;
 }
 
 const orNone = (text) => (text === "" ? null : text);

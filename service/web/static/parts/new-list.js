@@ -4,6 +4,12 @@ import { html, useState } from "./html.js";
 import { Select } from "./select.js";
 import { TextField } from "./text-field.js";
 
+/** What lists are called, by name. @param {{name: string, label?: string}[]} lists @returns {Map<string, string>} */
+export const listLabels = (lists) => new Map(lists.map(({ name, label }) => [name, label || name]));
+
+/** What a list is called, additions too. @param {Map<string, string>} calledBy @returns {(list: Record<string, any>) => string} */
+export const listNamer = (calledBy) => ({ name, label, extends: base }) => label || (base ? say("mine.added_to", { what: calledBy.get(base) ?? base }) : name);
+
 /** @param {{bases: [string, string][], make: (label: string, base: string | null) => void}} of `bases`: lists that terms can be added to */
 export function NewList({ bases, make }) {
   const [way, setWay] = useState("");

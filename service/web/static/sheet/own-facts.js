@@ -34,6 +34,15 @@ export function newFact(kind, label, name, vocabulary) {
   return kind === "term" ? { name, type: "text", vocabulary, label } : { name, type: kind, label };
 }
 
+/**
+ * A list of one's own without terms, or additions to one that is there. @param {string} label @param {string | null} base the one that it adds to
+ * @param {Iterable<string>} taken names of lists
+ */
+export function newList(label, base, taken) {
+  const names = new Set(taken);
+  return base === null ? { name: newName(label, names, "list"), label, concepts: [] } : { name: newName(`${base} more`, names, "list"), extends: base, concepts: [] };
+}
+
 // --- terms
 
 const upperOf = (concepts) => {

@@ -7,13 +7,13 @@ import { useActing } from "../parts/acting.js";
 import { loadAttributesOf, loadMyDocuments, useLoaded } from "../parts/data.js";
 import { FileDrop } from "../parts/file-drop.js";
 import { html, useEffect, useRef, useState } from "../parts/html.js";
-import { NewList } from "../parts/new-list.js";
+import { NewList, listLabels, listNamer } from "../parts/new-list.js";
 import { TermTree } from "../parts/term-tree.js";
 import { TextField } from "../parts/text-field.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 import { setsWithList, setsWithTerm } from "../sheet/naming.js";
-import { newName } from "../sheet/own-facts.js";
+import { newList } from "../sheet/own-facts.js";
 
 async function loadLists() {
   const [lists, documents] = await Promise.all([all("/v1/vocabularies"), loadMyDocuments()]);
@@ -26,9 +26,8 @@ export function Lists() {
   const [notice, setNotice] = useState("");
   const adding = useActing();
   const { lists, documents, attributes } = loaded ?? { lists: [], documents: [], attributes: new Map() };
-  const calledBy = new Map(lists.map(({ name, label }) => /** @type {[string, string]} */ ([name, label || name])));
-  /** @param {Record<string, any>} list */
-  const listName = ({ name, label, extends: base }) => label || (base ? say("mine.added_to", { what: calledBy.get(base) ?? base }) : name);
+  const calledBy = listLabels(lists);
+  const listName = listNamer(calledBy);
   // By what does not change while somebody types.
   const own = lists.filter((one) => one.private).sort((one, other) => inOrder(one.name, other.name));
   const bases = lists.filter(({ name, extends: base }) => !base && !own.some((one) => one.extends === name)).map(({ name }) => [name, calledBy.get(name)]);
@@ -38,8 +37,7 @@ export function Lists() {
     setOpened(name);
   };
   const make = (label, base) => adding.attempt(async () => {
-    const taken = new Set(calledBy.keys());
-    const made = await makeList(base === null ? { name: newName(label, taken, "list"), label, concepts: [] } : { name: newName(`${base} more`, taken, "list"), extends: base, concepts: [] });
+    const made = await makeList(newList(label, base, calledBy.keys()));
     await shown(made.name, "");
   });
   const take = (file) => adding.attempt(async () => {

@@ -1,7 +1,7 @@
 // My account: password, where I am signed in, whom I invite, everything as a file, and its end. It opens with the password.
-import { changePassword, deleteAccount, endToken, everything, invitations, invite, readAccount, revokeInvitation, tokens, wholeToken } from "../kept/account.js";
+import { changePassword, deleteAccount, endToken, everything, invitations, invite, readAccount, revokeInvitation, tokens } from "../kept/account.js";
 import { saveFile } from "../kept/save.js";
-import { forget } from "../kept/session.js";
+import { forget, wholeToken } from "../kept/session.js";
 import { date, say } from "../kept/words.js";
 import { useActing } from "../parts/acting.js";
 import { useLoaded } from "../parts/data.js";
@@ -11,14 +11,17 @@ import { InvitationLink, Invitations } from "../parts/invitations.js";
 import { Title } from "../parts/title.js";
 import { Trouble } from "../parts/trouble.js";
 
-/** @typedef {import("../kept/account.js").Whole} Whole */
+/** @typedef {import("../kept/session.js").Whole} Whole */
+
+// Long enough to read a list and to think about it.
+const SECONDS = 15 * 60;
 
 /** @param {{session: import("../kept/session.js").Session, gone: () => void}} of `gone`: the account is deleted, and forgotten here */
 export function MyAccount({ session, gone }) {
   const { value: account, error, again } = useLoaded(readAccount, []);
   const [whole, setWhole] = useState(/** @type {Whole | null} */ (null));
   const mayAll = session.scopes.includes("admin");
-  const open = async (password) => setWhole(await wholeToken(session, password, say("me.token_name")));
+  const open = async (password) => setWhole(await wholeToken(session, password, say("me.token_name"), SECONDS));
   useEffect(() => {
     if (mayAll) open("");
   }, []);
