@@ -107,7 +107,7 @@ def test_what_a_switch_says_is_what_the_others_see(page: Page, circle: Circle) -
         ("spares", "What you can spare"),
         ("display", "Coins for the"),
     ):
-        page.until(".switch", says=label).click()
+        page.until(".switch:has(input:enabled)", says=label).click()
         page.until("[role=status]", says="Shown to the club now")
         seen = seen_by(alder, circle, brona)
         assert beyond(told, seen, {name}) == []
@@ -126,7 +126,8 @@ def test_what_a_switch_says_is_what_the_others_see(page: Page, circle: Circle) -
             assert "6 filled, 0 possible, 3 empty, of 9 places" in page.text(".standings")
             page.sign_in(brona.token, circle.set_page())
             assert said(page)["standing"] == told["standing"]
-        page.until(".switch", says=label).click()
+        # It cannot be pressed before all that it changed is read.
+        page.until(".switch:has(input:enabled)", says=label).click()
         page.until("[role=status]", says="No longer shown")
         assert seen_by(alder, circle, brona) == nothing
 
@@ -164,9 +165,9 @@ def test_photos_in_the_display_have_a_switch_of_their_own(page: Page, circle: Ci
     page.run("document.querySelector('#consent-photos .seen').scrollIntoView()")
     page.until("#consent-photos .small-photo img")
     assert len(page.all("#consent-photos [data-seen]")) == 8
-    page.until(".switch", says="Coins for the").click()
+    page.until(".switch:has(input:enabled)", says="Coins for the").click()
     page.until("[role=status]", says="Shown to the club now")
-    page.until(".switch", says="Photos of these coins").click()
+    page.until(".switch:has(input:enabled)", says="Photos of these coins").click()
     page.until("[role=status]", says="Shown to the club now: Photos")
     page.sign_in(alder.token, circle.set_page())
     page.press("Put the display together")
